@@ -1,0 +1,1 @@
+"""roomtune: measure, tune and verify an active home-cinema loudspeaker system."""

@@ -1,0 +1,1 @@
+"""From measured responses to a complete tuning, each step with its evidence."""

@@ -1,0 +1,1 @@
+"""From an impulse response to what an acoustician reads from it."""

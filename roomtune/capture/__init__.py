@@ -1,0 +1,1 @@
+"""From a stimulus to a judged take, over any audio interface."""

@@ -1,0 +1,1 @@
+"""What a programmable amplifier can do: filters, tuning, exact response, rendering."""

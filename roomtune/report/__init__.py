@@ -1,0 +1,1 @@
+"""Figures, the settings sheet, the HTML report, exporters."""

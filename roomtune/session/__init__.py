@@ -1,0 +1,1 @@
+"""The folder on disk: takes, tunings, verifications; atomic, resumable, comparable."""

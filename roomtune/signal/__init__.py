@@ -1,0 +1,1 @@
+"""Values and maths that know nothing of loudspeakers."""

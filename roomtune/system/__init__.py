@@ -1,0 +1,1 @@
+"""What is installed: the system, read from system.toml and checked."""

@@ -1,0 +1,254 @@
+"""What is installed: the system and its parts, as checked values.
+
+Read from system.toml by `roomtune.system.reading`. Every part is immutable.
+Names of channels follow ITU-R BS.775 where they exist there.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+DriverKind = Literal["subwoofer", "woofer", "midrange", "tweeter", "full range"]
+Name = Annotated[str, Field(pattern=r"^[\w][\w .+-]{0,39}$")]
+Position = tuple[float, float, float]
+
+
+class Part(BaseModel):
+    """Base of all parts: frozen, and no key that it does not know."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+class Channel(Part):
+    """A programme channel as delivered, and where the interface plays it.
+
+    `interface_output` is the interface output (1-based) that carries the
+    channel into the tuned amplifier, used by `verify`; without it the channel
+    takes the number of its place in the list.
+    """
+
+    name: Name
+    kind: Literal["main", "low frequency effects"] = "main"
+    interface_output: Annotated[int, Field(ge=1)] | None = None
+
+
+class DriverData(Part):
+    """Published small-signal and limit data of a driver, where known."""
+
+    resonance_hz: Annotated[float, Field(gt=0)] | None = None
+    total_q: Annotated[float, Field(gt=0)] | None = None
+    electrical_q: Annotated[float, Field(gt=0)] | None = None
+    equivalent_volume_l: Annotated[float, Field(gt=0)] | None = None
+    piston_area_cm2: Annotated[float, Field(gt=0)] | None = None
+    peak_excursion_mm: Annotated[float, Field(gt=0)] | None = None
+    thermal_power_w: Annotated[float, Field(gt=0)] | None = None
+    nominal_impedance_ohm: Annotated[float, Field(gt=0)] | None = None
+    sensitivity_db: float | None = None
+
+
+class Enclosure(Part):
+    """The box behind a driver."""
+
+    kind: Literal["sealed", "vented", "open"] = "sealed"
+    volume_l: Annotated[float, Field(gt=0)] | None = None
+
+
+class Playback(Part):
+    """How a signal reaches this output during measurement.
+
+    `interface_output`: the interface output (1-based) to play on. With
+    `by_hand` the interface cannot address the driver by itself: the amplifier
+    is switched to it by hand while that interface output plays; `instruction`
+    says what to switch.
+    """
+
+    interface_output: Annotated[int, Field(ge=1)]
+    by_hand: bool = False
+    instruction: str = ""
+
+
+class Output(Part):
+    """One amplifier output with one driver (or drivers wired together) on it.
+
+    `safe_band_hz`: nothing outside is ever played loudly into this driver.
+    `maximum_level_dbfs`: peak level, re digital full scale, never exceeded.
+    """
+
+    name: Name
+    number: Annotated[int, Field(ge=1)]
+    loudspeaker: Name
+    driver: DriverKind
+    playback: Playback
+    safe_band_hz: tuple[float, float]
+    maximum_level_dbfs: Annotated[float, Field(le=0)] = -12.0
+    data: DriverData = DriverData()
+    enclosure: Enclosure | None = None
+
+
+class Loudspeaker(Part):
+    """The outputs that together reproduce a channel at one place.
+
+    `channel`: the channel it reproduces; none for a subwoofer that only takes
+    redirected bass and LFE. `position_m`: (x, y, z) in the room, where known.
+    """
+
+    name: Name
+    channel: Name | None = None
+    position_m: Position | None = None
+
+
+class Seat(Part):
+    """A microphone position. The heavier the weight, the more it counts."""
+
+    name: Name
+    weight: Annotated[float, Field(ge=0)] = 1.0
+    main: bool = False
+    position_m: Position | None = None
+
+
+class Microphone(Part):
+    """The microphone. `sensitivity_dbfs_at_94_db`: level of 1 Pa, where known."""
+
+    correction_file: str | None = None
+    sensitivity_dbfs_at_94_db: float | None = None
+    interface_input: Annotated[int, Field(ge=1)] = 1
+
+
+class AudioSettings(Part):
+    """The audio interface: devices by name or number, rate, timing reference."""
+
+    sample_rate_hz: Annotated[int, Field(ge=44100, le=192000)] = 48000
+    output_device: str | int | None = None
+    input_device: str | int | None = None
+    loopback_output: Annotated[int, Field(ge=1)] | None = None
+    loopback_input: Annotated[int, Field(ge=1)] | None = None
+    reference_output: Name | None = None
+
+
+class Range(Part):
+    """Lowest and highest value and the step between values (0: continuous)."""
+
+    minimum: float
+    maximum: float
+    step: Annotated[float, Field(ge=0)] = 0.0
+
+
+class Processor(Part):
+    """What the amplifier's signal processor can do.
+
+    `filters_per_*` count parametric sections; the crossover high pass and low
+    pass of an output are separate from them. `crossovers` lists the orders
+    that each family offers. `frequency_significant_digits` 0 means any value.
+    """
+
+    sample_rate_hz: Annotated[int, Field(ge=44100, le=192000)] = 48000
+    filters_per_channel: Annotated[int, Field(ge=0)] = 0
+    filters_per_route: Annotated[int, Field(ge=0)] = 0
+    filters_per_output: Annotated[int, Field(ge=0)] = 10
+    filter_types: tuple[Literal["peaking", "low shelf", "high shelf", "all pass", "notch"], ...] = (
+        "peaking",
+        "low shelf",
+        "high shelf",
+    )
+    crossovers: dict[Literal["Linkwitz-Riley", "Butterworth", "Bessel"], tuple[int, ...]] = {
+        "Linkwitz-Riley": (2, 4, 8),
+        "Butterworth": (1, 2, 3, 4),
+    }
+    delay_ms: Range = Range(minimum=0, maximum=40, step=0.01)
+    gain_db: Range = Range(minimum=-60, maximum=12, step=0.1)
+    filter_gain_db: Range = Range(minimum=-18, maximum=12, step=0.1)
+    filter_q: Range = Range(minimum=0.3, maximum=20, step=0.01)
+    filter_frequency_hz: Range = Range(minimum=10, maximum=20000, step=0.1)
+    route_gains: bool = True
+    route_delays: bool = False
+    limiters: bool = True
+    number_format: str = "float32"
+    fir_taps_per_output: Annotated[int, Field(ge=0)] = 0
+
+
+class Target(Part):
+    """The wanted response at the seats.
+
+    `tilt_db_per_octave` turns about 1 kHz; `bass_lift_db` rises below
+    `bass_lift_below_hz`; `curve_file` (columns frequency, dB) replaces both.
+    """
+
+    shape: Literal["tilt", "cinema", "file"] = "tilt"
+    tilt_db_per_octave: float = -0.6
+    bass_lift_db: float = 3.0
+    bass_lift_below_hz: Annotated[float, Field(gt=0)] = 100.0
+    curve_file: str | None = None
+
+
+class Wishes(Part):
+    """What the user pins or forbids; the rest of the advice adapts.
+
+    `crossovers_hz` pins a loudspeaker's crossovers, lowest first.
+    `leave_alone` names loudspeakers that get no equaliser.
+    """
+
+    maximum_boost_db: Annotated[float, Field(ge=0)] = 6.0
+    bass_crossover_hz: Annotated[float, Field(gt=0)] | None = None
+    crossovers_hz: dict[str, tuple[float, ...]] = {}
+    leave_alone: tuple[str, ...] = ()
+
+
+class System(Part):
+    """All that is installed. Cross-references are checked when it is read."""
+
+    name: str
+    channels: tuple[Channel, ...]
+    loudspeakers: tuple[Loudspeaker, ...]
+    outputs: tuple[Output, ...]
+    seats: tuple[Seat, ...]
+    microphone: Microphone = Microphone()
+    audio: AudioSettings = AudioSettings()
+    processor: Processor = Processor()
+    target: Target = Target()
+    wishes: Wishes = Wishes()
+    room_size_m: Position | None = None
+
+    def output(self, name: str) -> Output:
+        """The output of that name; KeyError when there is none."""
+        return _named(self.outputs, name)
+
+    def seat(self, name: str) -> Seat:
+        """The seat of that name; KeyError when there is none."""
+        return _named(self.seats, name)
+
+    def channel(self, name: str) -> Channel:
+        """The channel of that name; KeyError when there is none."""
+        return _named(self.channels, name)
+
+    def loudspeaker(self, name: str) -> Loudspeaker:
+        """The loudspeaker of that name; KeyError when there is none."""
+        return _named(self.loudspeakers, name)
+
+    def outputs_of(self, loudspeaker: str) -> tuple[Output, ...]:
+        """The outputs of a loudspeaker, in the order of the file."""
+        return tuple(o for o in self.outputs if o.loudspeaker == loudspeaker)
+
+    def loudspeaker_of(self, channel: str) -> Loudspeaker | None:
+        """The loudspeaker that reproduces a channel, if one does."""
+        return next((s for s in self.loudspeakers if s.channel == channel), None)
+
+    @property
+    def main_seat(self) -> Seat:
+        """The seat marked main, else the first."""
+        return next((s for s in self.seats if s.main), self.seats[0])
+
+    def interface_output_of(self, channel: str) -> int:
+        """The interface output (1-based) that carries a programme channel."""
+        for place, item in enumerate(self.channels, start=1):
+            if item.name == channel:
+                return item.interface_output or place
+        raise KeyError(channel)
+
+
+def _named(items: tuple, name: str):  # type: ignore[no-untyped-def]
+    for item in items:
+        if item.name == name:
+            return item
+    raise KeyError(name)

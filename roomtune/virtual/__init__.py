@@ -1,0 +1,1 @@
+"""The virtual room: an audio interface with a known truth."""
