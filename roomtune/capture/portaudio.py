@@ -1,0 +1,370 @@
+"""The audio interface over PortAudio: any sound device, input and output apart.
+
+One full-duplex stream when both are one device, else two streams. Streams are
+opened with PortAudio's own block size and high latency: fixed blocks creep
+silently through a sound server. Latency is unknown and differs from stream to
+stream; who calls needs a time reference inside the signal.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Sequence
+from types import ModuleType
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from roomtune.capture.devices import (
+    Device,
+    Kind,
+    choose_device,
+    find_device,
+    list_devices,
+    load_sounddevice,
+    refusal,
+    working_rates_hz,
+)
+from roomtune.capture.interface import Recording
+from roomtune.capture.passage import Direction, Passage
+from roomtune.errors import MeasurementError, RoomtuneError
+
+FIRST_BLOCK_S = 5.0
+STALLED_S = 2.0
+CLOSING_S = 3.0
+SERVER_CHANNELS = 32
+RATE_TOLERANCE = 0.01
+
+
+class PortAudioInterface:
+    """Plays and records through PortAudio devices.
+
+    `output_device`, `input_device`: number, name or part of a name (see
+    `roomtune.capture.devices`); None takes the default. `lead_in_s` and
+    `tail_s` of silence surround every signal, because streams may swallow the
+    first part of a second and sound servers may deliver more than a second
+    late. `output_channels` opens so many channels although fewer are played:
+    needed where a sound server would otherwise spread a few channels over all
+    of a larger device. `exclusive` takes the device for us alone, at its own
+    rate, where the host API can.
+
+    Raises RoomtuneError when a device is not found or refuses the rate.
+    """
+
+    def __init__(
+        self,
+        output_device: str | int | None = None,
+        input_device: str | int | None = None,
+        sample_rate_hz: float = 48000,
+        *,
+        lead_in_s: float = 0.5,
+        tail_s: float | None = None,
+        output_channels: int | None = None,
+        exclusive: bool = False,
+    ) -> None:
+        self.sample_rate_hz = float(sample_rate_hz)
+        self.lead_in_s = lead_in_s
+        self.output_channels = output_channels
+        self.exclusive = exclusive
+        self.output_device = find_device(output_device, "output")
+        self.input_device = find_device(input_device, "input")
+        self.tail_s = self._usual_tail_s() if tail_s is None else tail_s
+        self._passage: Passage | None = None
+        self._check_rate()
+
+    def __repr__(self) -> str:
+        return (
+            f"<PortAudioInterface out {self.output_device.label!r}, "
+            f"in {self.input_device.label!r}, {self.sample_rate_hz:g} Hz>"
+        )
+
+    def play_and_record(self, signals: NDArray[np.float64], inputs: Sequence[int]) -> Recording:
+        """Play signals (n, outputs) and record `inputs` (1-based) meanwhile.
+
+        The recording starts with the lead-in and ends after the tail. An
+        interruption (Ctrl-C) or an error silences the output within one block.
+
+        Raises ValueError when the signals are not finite or beyond full scale,
+        RoomtuneError when the device has no such input or output or refuses to
+        open, MeasurementError when the device fails on the way or records
+        nothing but digital silence.
+        """
+        played = self._padded(signals)
+        self._check_numbers(played.shape[1], inputs)
+        passage = self._pass_through(played, max(inputs))
+        samples = passage.recording[:, [number - 1 for number in inputs]].astype(np.float64)
+        self._check_recorded(samples, inputs, bool(np.any(signals)))
+        return Recording(samples, self.sample_rate_hz, self._events(passage))
+
+    def stop(self) -> None:
+        """Silence the output within one block; for any other thread to call."""
+        if self._passage is not None:
+            self._passage.silence()
+
+    # What goes in
+
+    def _padded(self, signals: NDArray[np.float64]) -> NDArray[np.float32]:
+        signals = np.asarray(signals, dtype=np.float64)
+        if signals.ndim != 2 or 0 in signals.shape:
+            raise ValueError(f"signals are (samples, outputs), got {signals.shape}")
+        if not np.all(np.isfinite(signals)):
+            raise ValueError("signals hold values that are not finite; nothing was played")
+        peak = float(np.max(np.abs(signals)))
+        if peak > 1:
+            raise ValueError(f"signals peak at {peak:.4g}, beyond full scale; nothing was played")
+        before, after = (round(t * self.sample_rate_hz) for t in (self.lead_in_s, self.tail_s))
+        return np.pad(signals, ((before, after), (0, 0))).astype(np.float32)
+
+    def _check_numbers(self, outputs: int, inputs: Sequence[int]) -> None:
+        if not inputs or min(inputs) < 1:
+            raise ValueError(f"inputs are numbered from 1, got {list(inputs)}")
+        wanted: tuple[tuple[Kind, int, Device], ...] = (
+            ("output", outputs, self.output_device),
+            ("input", max(inputs), self.input_device),
+        )
+        for kind, number, device in wanted:
+            if number > device.channels(kind):
+                raise RoomtuneError(
+                    f"Interface {kind} {number} is asked for, but {device.label!r} has only "
+                    f"{device.channels(kind)} {kind}s; choose another device or mend the "
+                    f"{kind} numbers in system.toml."
+                )
+
+    def _check_rate(self) -> None:
+        kinds: tuple[tuple[Kind, Device], ...] = (
+            ("output", self.output_device),
+            ("input", self.input_device),
+        )
+        for kind, device in kinds:
+            reason = refusal(device, kind, self.sample_rate_hz)
+            if reason is not None:
+                rates = ", ".join(map(str, working_rates_hz(device, kind))) or "no usual rate"
+                raise RoomtuneError(
+                    f"The {kind} device {device.label!r} refuses {self.sample_rate_hz:g} Hz "
+                    f"({reason}); it takes {rates}. Set sample_rate_hz in [audio] accordingly."
+                )
+
+    def _usual_tail_s(self) -> float:
+        through_server = any(
+            map(_behind_server, (self.output_device, self.input_device), ("output", "input"))
+        )
+        return 1.5 if through_server else 0.5
+
+    # The passage itself
+
+    def _pass_through(self, played: NDArray[np.float32], inputs: int) -> Passage:
+        sound = load_sounddevice()
+        streams: list[Any] = []
+        self._passage = None
+        try:
+            passage, streams = self._opened(sound, played, inputs)
+            self._passage = passage
+            for stream in streams:
+                stream.start()
+                _wait_for_first_block(passage, stream)
+            self._wait(passage, streams)
+        except sound.PortAudioError as error:
+            raise MeasurementError(
+                f"The sound device failed while {self._names()} played: {error}. "
+                "Check that it is connected and not in use by another program, and try again."
+            ) from error
+        finally:
+            self.stop()
+            _end(streams)
+        return passage
+
+    def _opened(
+        self, sound: ModuleType, played: NDArray[np.float32], inputs: int
+    ) -> tuple[Passage, list[Any]]:
+        """Open the stream(s), looking for replugged devices once before giving up."""
+        try:
+            return self._open(sound, played, inputs)
+        except sound.PortAudioError:
+            devices = list_devices(refresh=True)
+            self.output_device = choose_device(devices, self.output_device.label, "output")
+            self.input_device = choose_device(devices, self.input_device.label, "input")
+            self._check_rate()
+        try:
+            return self._open(sound, played, inputs)
+        except sound.PortAudioError as error:
+            raise RoomtuneError(
+                f"{self._names()} cannot be opened at {self.sample_rate_hz:g} Hz: {error}. "
+                "Another program may hold it; close that, or choose another device."
+            ) from error
+
+    def _open(
+        self, sound: ModuleType, played: NDArray[np.float32], inputs: int
+    ) -> tuple[Passage, list[Any]]:
+        opened_outputs = _channels_to_open(
+            self.output_device, "output", max(played.shape[1], self.output_channels or 0)
+        )
+        opened_inputs = _channels_to_open(self.input_device, "input", inputs)
+        common = {
+            "samplerate": self.sample_rate_hz,
+            "blocksize": 0,
+            "latency": "high",
+            "dtype": "float32",
+        }
+        settings = (
+            self._host_settings(sound, self.input_device),
+            self._host_settings(sound, self.output_device),
+        )
+        ins, outs = self.input_device.number, self.output_device.number
+        if ins == outs:
+            passage = Passage(played, opened_inputs)
+            stream = sound.Stream(
+                device=(ins, outs),
+                channels=(opened_inputs, opened_outputs),
+                callback=passage.on_duplex,
+                extra_settings=settings,
+                **common,
+            )
+            return passage, [stream]
+        passage = Passage(played, opened_inputs, spare=round(FIRST_BLOCK_S * self.sample_rate_hz))
+        listening = sound.InputStream(
+            device=ins,
+            channels=opened_inputs,
+            callback=passage.on_input,
+            extra_settings=settings[0],
+            **common,
+        )
+        try:
+            playing = sound.OutputStream(
+                device=outs,
+                channels=opened_outputs,
+                callback=passage.on_output,
+                extra_settings=settings[1],
+                **common,
+            )
+        except BaseException:
+            _end([listening])
+            raise
+        return passage, [listening, playing]
+
+    def _host_settings(self, sound: ModuleType, device: Device) -> Any:
+        if not self.exclusive:
+            return None
+        if "WASAPI" in device.host_api:
+            return sound.WasapiSettings(exclusive=True)
+        if device.host_api == "Core Audio":
+            return sound.CoreAudioSettings(
+                change_device_parameters=True, fail_if_conversion_required=True
+            )
+        return None
+
+    def _wait(self, passage: Passage, streams: Sequence[Any]) -> None:
+        """Wait for the end, and raise MeasurementError when it will not come."""
+        length_s = len(passage.recorded) / self.sample_rate_hz
+        deadline = time.perf_counter() + 1.5 * length_s + FIRST_BLOCK_S
+        directions: tuple[Direction, ...] = ("input", "output")
+        while not passage.ended.wait(0.05):
+            now = time.perf_counter()
+            quiet = [d for d in directions if now - passage.last_block_s[d] > STALLED_S]
+            if quiet or not all(stream.active for stream in streams):
+                raise MeasurementError(self._stopped(passage, quiet))
+            if now > deadline:
+                raise MeasurementError(
+                    f"{self._names()} delivered only {self._progress(passage)} in "
+                    f"{1.5 * length_s + FIRST_BLOCK_S:.0f} s; the device or the computer is too "
+                    "slow. Close other programs and measure again."
+                )
+
+    def _stopped(self, passage: Passage, quiet: Sequence[Direction]) -> str:
+        device = self.output_device if quiet == ["output"] else self.input_device
+        names = repr(device.label) if quiet else self._names()
+        return (
+            f"{names} stopped after {self._progress(passage)}: the device was disconnected or its "
+            "sound server ended. Connect it again and repeat the measurement."
+        )
+
+    def _progress(self, passage: Passage) -> str:
+        done = passage.frames_recorded / self.sample_rate_hz
+        wanted = len(passage.played) / self.sample_rate_hz
+        return f"{done:.1f} of {wanted:.1f} s"
+
+    def _names(self) -> str:
+        if self.output_device == self.input_device:
+            return f"the sound device {self.output_device.label!r}"
+        return (
+            f"the sound devices {self.output_device.label!r} and {self.input_device.label!r}"
+        )
+
+    # What comes out
+
+    def _check_recorded(
+        self, samples: NDArray[np.float64], inputs: Sequence[int], sounded: bool
+    ) -> None:
+        label = self.input_device.label
+        if not np.all(np.isfinite(samples)):
+            raise MeasurementError(
+                f"The input device {label!r} delivered values that are not numbers; "
+                "its driver is faulty: choose another host API or device."
+            )
+        silent = [n for n, column in zip(inputs, samples.T, strict=True) if not np.any(column)]
+        if len(silent) == len(inputs) or (silent and sounded):
+            numbers = ", ".join(map(str, silent))
+            raise MeasurementError(
+                f"Input {numbers} of {label!r} recorded nothing but digital silence (exact "
+                "zeros). No real microphone does that: allow this program to use the microphone "
+                "(macOS: System Settings, Privacy & Security, Microphone; Windows: Settings, "
+                "Privacy, Microphone), unmute it, or choose another input."
+            )
+
+    def _events(self, passage: Passage) -> tuple[str, ...]:
+        events = list(passage.flag_events())
+        rate = passage.delivered_rate_hz()
+        if rate is not None and abs(rate / self.sample_rate_hz - 1) > RATE_TOLERANCE:
+            events.append(
+                f"the input delivered {rate:.0f} samples per second of wall time "
+                f"instead of {self.sample_rate_hz:g}"
+            )
+        return tuple(events)
+
+
+def _behind_server(device: Device, kind: Kind) -> bool:
+    """Tell whether a sound server stands behind the device, with channels at will."""
+    return device.host_api == "ALSA" and device.channels(kind) >= SERVER_CHANNELS
+
+
+def _channels_to_open(device: Device, kind: Kind, needed: int) -> int:
+    """Return how many channels to open so that number k is really number k.
+
+    A device is opened whole, as some take nothing else. A sound server would
+    map so many channels to others than meant: there only those needed, but at
+    least two, as it spreads or mixes a single one.
+    """
+    if _behind_server(device, kind):
+        return max(2, needed)
+    return device.channels(kind)
+
+
+def _wait_for_first_block(passage: Passage, stream: Any) -> None:
+    directions: set[Direction] = set()
+    if hasattr(stream, "read"):
+        directions.add("input")
+    if hasattr(stream, "write"):
+        directions.add("output")
+    deadline = time.perf_counter() + FIRST_BLOCK_S
+    while not directions <= set(passage.last_block_s):
+        if time.perf_counter() > deadline:
+            raise MeasurementError(
+                f"The sound device started but asked for no sound within {FIRST_BLOCK_S:.0f} s. "
+                "Another program may hold it; close that, connect the device again, and retry."
+            )
+        time.sleep(0.005)
+
+
+def _end(streams: Sequence[Any]) -> None:
+    """Abort and close the streams; a driver that hangs there must not hang us."""
+
+    def close() -> None:
+        for stream in reversed(streams):
+            stream.abort()
+        for stream in streams:
+            stream.close()
+
+    closing = threading.Thread(target=close, name="closing sound streams", daemon=True)
+    closing.start()
+    closing.join(CLOSING_S)

@@ -1,0 +1,71 @@
+"""What a room process does wrong on purpose, when told so on its standard input.
+
+    lose SECONDS COUNT   from now on, in each of the next COUNT passages (sound
+                         after silence), one block is lost SECONDS after the sound begins
+    keep PATH            write everything that the loudspeakers get from now on to PATH (.npy)
+    kept                 finish that file
+"""
+
+from __future__ import annotations
+
+import sys
+import threading
+from collections import deque
+
+import numpy as np
+
+RATE_HZ = 48000
+RESERVE_BLOCKS = 8
+SILENT_BLOCKS = 6
+
+
+class Faults:
+    """Delays the heard sound by a few blocks, so that some can be lost."""
+
+    def __init__(self, block: int, inputs: int) -> None:
+        self.block = block
+        silence = np.zeros((block, inputs))
+        self.reserve = deque(silence for _ in range(RESERVE_BLOCKS))
+        self.lose_after: int | None = None
+        self.passages_left = 0
+        self.since_onset: int | None = None
+        self.quiet_blocks = SILENT_BLOCKS
+        self.kept: list[np.ndarray] | None = None
+        self.path = ""
+        threading.Thread(target=self._listen, daemon=True).start()
+
+    def _listen(self) -> None:
+        for line in sys.stdin:
+            word, *rest = line.split()
+            if word == "lose":
+                self.passages_left = int(rest[1])
+                self.lose_after = round(float(rest[0]) * RATE_HZ / self.block)
+            elif word == "keep":
+                self.path, self.kept = rest[0], []
+            elif word == "kept" and self.kept is not None:
+                done, self.kept = self.kept, None
+                np.save(self.path, np.concatenate(done))
+            print("done", word, flush=True)
+
+    def __call__(self, played: np.ndarray, heard: np.ndarray) -> np.ndarray:
+        """Return the block to deliver now."""
+        if self.kept is not None:
+            self.kept.append(played.astype(np.float32))
+        self.reserve.append(heard)
+        if self._loses(played) and len(self.reserve) > 1:
+            self.reserve.popleft()
+        return self.reserve.popleft()
+
+    def _loses(self, played: np.ndarray) -> bool:
+        sounding = bool(np.any(played))
+        self.quiet_blocks = 0 if sounding else self.quiet_blocks + 1
+        if self.quiet_blocks >= SILENT_BLOCKS * 4:
+            self.since_onset = None
+        elif sounding and self.since_onset is None:
+            self.since_onset = 0
+        elif self.since_onset is not None:
+            self.since_onset += 1
+        if self.since_onset != self.lose_after or not self.passages_left:
+            return False
+        self.passages_left -= 1
+        return True
