@@ -90,12 +90,17 @@ class OutputSetting:
 
 @dataclass(frozen=True)
 class Tuning:
-    """The full setting of the processor."""
+    """The full setting of the processor.
+
+    `number_format`: how the processor holds filter coefficients; the response
+    and the rendering use the coefficients so rounded.
+    """
 
     sample_rate_hz: float
     channels: tuple[ChannelSetting, ...] = field(default=())
     routes: tuple[Route, ...] = field(default=())
     outputs: tuple[OutputSetting, ...] = field(default=())
+    number_format: str = "float64"
 
     def output(self, name: str) -> OutputSetting:
         """The setting of the output of that name; KeyError when there is none."""

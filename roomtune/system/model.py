@@ -161,6 +161,7 @@ class Processor(Part):
     filter_gain_db: Range = Range(minimum=-18, maximum=12, step=0.1)
     filter_q: Range = Range(minimum=0.3, maximum=20, step=0.01)
     filter_frequency_hz: Range = Range(minimum=10, maximum=20000, step=0.1)
+    frequency_significant_digits: Annotated[int, Field(ge=0, le=12)] = 0
     route_gains: bool = True
     route_delays: bool = False
     limiters: bool = True
