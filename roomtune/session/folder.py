@@ -1,0 +1,392 @@
+"""The session: a dated folder of takes and of what was concluded from them.
+
+Nothing is ever overwritten: a repeated take gets the next number, a second
+tuning becomes tuning-2.json. Only the index, session.json, is replaced, whole.
+Takes load when they are asked for. The folder can be moved or zipped anywhere.
+"""
+
+from __future__ import annotations
+
+import os
+import tomllib
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from roomtune.capture.interface import Recording
+from roomtune.capture.take import Take
+from roomtune.errors import RoomtuneError
+from roomtune.session import index as indexes
+from roomtune.session import take_files
+from roomtune.session.index import Index
+from roomtune.session.names import inside, safe_name
+from roomtune.session.storage import (
+    UNFINISHED,
+    file_digest,
+    only_writer,
+    told_plainly,
+    write_atomically,
+    write_new,
+)
+from roomtune.session.take_files import TakeEntry
+
+SESSIONS = "sessions"
+SYSTEM = "system.toml"
+_GRADES = {"good": 0, "usable": 1, "repeat": 2}
+Key = tuple[str, str, str]
+
+
+class Session:
+    """One session on disk. Reading needs no lock; every change takes its turn."""
+
+    def __init__(self, path: Path) -> None:
+        """Open the session in the folder `path`; RoomtuneError when it is none."""
+        self.path = Path(path)
+        self._stamp: tuple[int, int] | None = None
+        self._tidy = False
+        self._index = self._read()
+
+    def __repr__(self) -> str:
+        return f"<Session {self.path.name}, {len(self._index.takes)} takes>"
+
+    @classmethod
+    def create(
+        cls,
+        project_folder: Path | str,
+        name: str,
+        system_path: Path | str,
+        *,
+        state: str = "",
+        tags: Sequence[str] = (),
+        now: datetime | None = None,
+    ) -> Session:
+        """Make sessions/<date>-<name>/ with a copy of the system file; returns it open.
+
+        A name that is taken today gets a number. Raises RoomtuneError when
+        the system file cannot be read or the folder not be written.
+        """
+        moment = now or datetime.now().astimezone()
+        system_path = Path(system_path)
+        copies = {SYSTEM: _content(system_path), **_companions(system_path)}
+        parent = Path(project_folder) / SESSIONS
+        folder = _claim(parent, f"{moment:%Y-%m-%d}-{safe_name(name)}")
+        index = Index(name, moment.isoformat(timespec="milliseconds"), state, tuple(tags))
+        for file, data in copies.items():
+            write_new(inside(folder, file), data)
+            index = index.with_file(file, data)
+        write_atomically(folder / indexes.FILE, indexes.index_text(index))
+        return cls(folder)
+
+    @classmethod
+    def open(cls, path: Path | str) -> Session:
+        """Open the session in that folder; RoomtuneError when it is none."""
+        return cls(Path(path))
+
+    @classmethod
+    def latest(cls, project_folder: Path | str) -> Session:
+        """Open the newest session of a project; RoomtuneError when there is none."""
+        found = list_sessions(project_folder)
+        if not found:
+            raise RoomtuneError(
+                f"{Path(project_folder) / SESSIONS}: there is no session yet; "
+                "run `roomtune measure` first"
+            )
+        return found[-1]
+
+    # What it says of itself
+
+    @property
+    def name(self) -> str:
+        """The name it was given."""
+        return self._index.name
+
+    @property
+    def created_at(self) -> str:
+        """When it was made, ISO 8601 with the offset from UTC."""
+        return self._index.created_at
+
+    @property
+    def state(self) -> str:
+        """The state of the room, such as "doors closed"."""
+        return self._index.state
+
+    @property
+    def tags(self) -> tuple[str, ...]:
+        """Free labels."""
+        return self._index.tags
+
+    @property
+    def notes(self) -> tuple[dict[str, str], ...]:
+        """All notes so far, {"at", "text"}."""
+        return self._index.notes
+
+    @property
+    def system_path(self) -> Path:
+        """The copy of the system file that these takes were made with."""
+        return self.path / SYSTEM
+
+    def note(self, text: str) -> None:
+        """Add a note; the earlier ones stay."""
+        entry = {"at": datetime.now().astimezone().isoformat(timespec="seconds"), "text": text}
+        self._change(lambda index: replace(index, notes=(*index.notes, entry)))
+
+    def set_state(self, state: str) -> None:
+        """Say in what state the room is; the former state stays in the notes."""
+        if self.state and self.state != state:
+            self.note(f"state was {self.state!r}")
+        self._change(lambda index: replace(index, state=state))
+
+    def tag(self, *tags: str) -> None:
+        """Add labels."""
+        self._change(lambda i: replace(i, tags=tuple(dict.fromkeys((*i.tags, *tags)))))
+
+    # Takes
+
+    def add(self, captured: Any, through: str | None = None) -> TakeEntry:
+        """Keep a captured take (or a bare Take) under the next free number.
+
+        `captured` has `take` and, where known, `recording` and `request`.
+        A take of a programme channel is marked with the tuning file in force,
+        `through`, by default the current one. Raises RoomtuneError when the
+        disk refuses; everything kept before stays.
+        """
+        take = captured if isinstance(captured, Take) else captured.take
+        recording = getattr(captured, "recording", None)
+        request = getattr(captured, "request", None)
+        if take.kind == "channel":
+            through = through or self._index.current.get("tuning")
+        with only_writer(self.path):
+            self._refresh()
+            stored = take_files.write_take(
+                self.path, self._free_number(), take, recording, request, through
+            )
+            self._write(self._index.with_takes([stored]))
+        return stored.entry
+
+    def entries(self) -> tuple[TakeEntry, ...]:
+        """Every take ever made, as lines of the index, in order; loads nothing."""
+        return self._index.takes
+
+    def best(
+        self, kind: str | None = None, seat: str | None = None, source: str | None = None
+    ) -> tuple[TakeEntry, ...]:
+        """For each thing measured, the take to use, in the order of their numbers.
+
+        The best grade counts, then the newest; takes of a programme channel
+        only through the same tuning as the newest of them.
+        """
+        groups: dict[Key, list[TakeEntry]] = {}
+        for entry in self._index.takes:
+            pairs = ((kind, entry.kind), (seat, entry.seat), (source, entry.source))
+            if all(wanted in (None, is_) for wanted, is_ in pairs):
+                groups.setdefault(entry.key, []).append(entry)
+        return tuple(sorted(map(_best, groups.values()), key=lambda e: e.number))
+
+    def takes(
+        self, kind: str | None = None, seat: str | None = None, source: str | None = None
+    ) -> tuple[Take, ...]:
+        """Load the take to use of each thing measured (see `best`)."""
+        return tuple(self.take(entry) for entry in self.best(kind, seat, source))
+
+    def take(self, entry: TakeEntry | int) -> Take:
+        """Load one take, by its entry or number; RoomtuneError when it is not there."""
+        return take_files.read_take(self.path, self._entry(entry).file)
+
+    def recording(self, entry: TakeEntry | int) -> Recording | None:
+        """Load the raw recording of a take, where one was kept."""
+        return take_files.read_recording(self.path, self._entry(entry).file)
+
+    def done(self) -> frozenset[Key]:
+        """What need not be measured again: (kind, source, seat) with a usable take."""
+        return frozenset(e.key for e in self.best() if e.grade != "repeat")
+
+    def remaining(self, requests: Iterable[Any]) -> tuple[Any, ...]:
+        """Those of the requests (with kind, source, seat) that are not done yet."""
+        done = self.done()
+        return tuple(r for r in requests if (r.kind, r.source, r.seat) not in done)
+
+    # Documents: tuning, advice, verification, comparison, report, anything else
+
+    def save(self, sort: str, suffix: str, data: bytes) -> Path:
+        """Keep a document as <sort><suffix>, the next as <sort>-2<suffix>; the newest is current."""
+        with only_writer(self.path):
+            self._refresh()
+            name = _free_name(self.path, safe_name(sort), suffix)
+            write_new(self.path / name, data)
+            self._write(self._index.with_file(name, data, sort))
+        return self.path / name
+
+    def current(self, sort: str) -> Path | None:
+        """The newest document of that sort ("tuning", "report" ...), if there is one."""
+        name = self._index.current.get(sort)
+        return inside(self.path, name) if name else None
+
+    def check(self) -> tuple[str, ...]:
+        """Compare every file with its checksum; sentences on what is missing, changed or extra."""
+        faults = []
+        for name, what in self._index.files.items():
+            path = inside(self.path, name)
+            if not path.is_file():
+                faults.append(f"{name} is missing")
+            elif path.stat().st_size != what["bytes"] or file_digest(path) != what["sha256"]:
+                faults.append(f"{name} was changed after it was written")
+        extra = sorted(_all_files(self.path) - set(self._index.files) - {indexes.FILE})
+        faults += [f"{name} is not in the index" for name in extra]
+        return tuple(faults)
+
+    # Inside
+
+    def _entry(self, entry: TakeEntry | int) -> TakeEntry:
+        if isinstance(entry, TakeEntry):
+            return entry
+        for item in self._index.takes:
+            if item.number == entry:
+                return item
+        raise RoomtuneError(f"{self.path}: there is no take number {entry}")
+
+    def _read(self) -> Index:
+        """The index as on disk, with complete takes that a crash kept out of it."""
+        self._stamp = _stamp(self.path / indexes.FILE)
+        index = indexes.read_index(self.path)
+        known = {entry.file for entry in index.takes}
+        numbers = {entry.number for entry in index.takes}
+        left = [f for f in _take_pages(self.path) if f not in known]
+        stored = [take_files.stored_take(self.path, file) for file in left]
+        return index.with_takes([s for s in stored if s.entry.number not in numbers])
+
+    def _refresh(self) -> None:
+        """Take up what another program wrote meanwhile. Only while holding the lock."""
+        if _stamp(self.path / indexes.FILE) != self._stamp:
+            self._index = self._read()
+        if self._index.version != indexes.VERSION:
+            indexes.migrate(self.path)
+            self._index = self._read()
+        if not self._tidy:
+            _remove_unfinished(self.path)
+            self._tidy = True
+
+    def _write(self, index: Index) -> None:
+        write_atomically(self.path / indexes.FILE, indexes.index_text(index))
+        self._index = index
+        self._stamp = _stamp(self.path / indexes.FILE)
+
+    def _change(self, step: Callable[[Index], Index]) -> None:
+        with only_writer(self.path):
+            self._refresh()
+            self._write(step(self._index))
+
+    def _free_number(self) -> int:
+        """One more than any number in the index or on any file of a take."""
+        used = [entry.number for entry in self._index.takes]
+        folder = self.path / take_files.FOLDER
+        if folder.is_dir():
+            heads = (name.split("-", 1)[0] for name in os.listdir(folder))
+            used += [int(head) for head in heads if head.isdecimal()]
+        return max(used, default=0) + 1
+
+
+def list_sessions(project_folder: Path | str) -> tuple[Session, ...]:
+    """Every session of a project, oldest first (by the moment it was made)."""
+    parent = Path(project_folder) / SESSIONS
+    if not parent.is_dir():
+        return ()
+    found = [Session(p) for p in sorted(parent.iterdir()) if (p / indexes.FILE).is_file()]
+    moments = [datetime.fromisoformat(s.created_at).timestamp() for s in found]
+    order = sorted(range(len(found)), key=lambda i: (moments[i], i))
+    return tuple(found[i] for i in order)
+
+
+def latest(project_folder: Path | str) -> Session:
+    """Open the newest session of a project; RoomtuneError when there is none."""
+    return Session.latest(project_folder)
+
+
+def _best(entries: list[TakeEntry]) -> TakeEntry:
+    through = entries[-1].through
+    same = [e for e in entries if e.through == through]
+    return min(same, key=lambda e: (_GRADES.get(e.grade, 3), -e.number))
+
+
+def _stamp(path: Path) -> tuple[int, int] | None:
+    try:
+        status = path.stat()
+    except OSError:
+        return None
+    return status.st_mtime_ns, status.st_ino
+
+
+def _take_pages(folder: Path) -> list[str]:
+    inner = folder / take_files.FOLDER
+    if not inner.is_dir():
+        return []
+    names = sorted(os.listdir(inner))
+    return [f"{take_files.FOLDER}/{n}" for n in names if n.endswith(".json") and n[0] != "."]
+
+
+def _all_files(folder: Path) -> set[str]:
+    """Every file below the folder but hidden ones, relative, with forward slashes."""
+    paths = (p for p in folder.rglob("*") if p.is_file() and not p.name.startswith("."))
+    return {p.relative_to(folder).as_posix() for p in paths}
+
+
+def _remove_unfinished(folder: Path) -> None:
+    """Remove what a crash left half written. Only while holding the lock."""
+    with told_plainly(folder):
+        for leftover in folder.rglob(f".*{UNFINISHED}"):
+            leftover.unlink(missing_ok=True)
+
+
+def _free_name(folder: Path, stem: str, suffix: str) -> str:
+    number, name = 1, f"{stem}{suffix}"
+    while (folder / name).exists():
+        number += 1
+        name = f"{stem}-{number}{suffix}"
+    return name
+
+
+def _claim(parent: Path, name: str) -> Path:
+    """Make a folder of that name, or with the first free number behind it."""
+    with told_plainly(parent / name):
+        parent.mkdir(parents=True, exist_ok=True)
+        number, folder = 1, parent / name
+        while True:
+            try:
+                folder.mkdir()
+            except FileExistsError:
+                number += 1
+                folder = parent / f"{name}-{number}"
+            else:
+                return folder
+
+
+def _content(path: Path) -> bytes:
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        raise RoomtuneError(
+            f"{path}: cannot be read ({error.strerror}); "
+            "name a system file, or make one with `roomtune new`"
+        ) from error
+
+
+def _companions(system_path: Path) -> dict[str, bytes]:
+    """Files that the system file names (microphone correction, target curve), to be kept along.
+
+    Only those beside or below it: their relative place stays the same.
+    """
+    try:
+        system = tomllib.loads(system_path.read_text(encoding="utf-8"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError):
+        return {}  # what is wrong with it is told by whoever reads it as a system
+    named = [("microphone", "correction_file"), ("target", "curve_file")]
+    companions = {}
+    for part, key in named:
+        section = system.get(part)
+        name = section.get(key) if isinstance(section, dict) else None
+        if isinstance(name, str) and not Path(name).is_absolute() and ".." not in Path(name).parts:
+            path = system_path.parent / name
+            if path.is_file() and name != SYSTEM:
+                companions[Path(name).as_posix()] = path.read_bytes()
+    return companions
