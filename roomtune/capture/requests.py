@@ -1,0 +1,286 @@
+"""What to play for each take: sweeps in safe bands at safe levels, and the time reference."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from roomtune.errors import RoomtuneError
+from roomtune.signal.sweeps import Sweep
+from roomtune.system.model import Output, System
+
+MARKER_BAND_HZ = (1500.0, 8000.0)
+NARROWEST_MARKER = 2.0
+HIGHEST_OF_RATE = 0.46
+CHANNEL_BAND_HZ = (20.0, 20000.0)
+LOOPBACK_LEVEL_DBFS = -12.0
+SETTLE_S = 0.02
+
+
+@dataclass(frozen=True)
+class CaptureSettings:
+    """How takes are made. Times in seconds.
+
+    `lead_s` of silence gives the noise; `tail_s` after the sweep is the length of
+    the response kept; markers of `marker_s` come in pairs `marker_spacing_s`
+    apart before and after the sweep. `level_below_maximum_db` lowers every sweep
+    under the output's `maximum_level_dbfs`, which nothing ever exceeds.
+    """
+
+    sweep_duration_s: float = 3.0
+    lead_s: float = 0.7
+    tail_s: float = 1.0
+    end_s: float = 0.5
+    marker_s: float = 0.1
+    marker_spacing_s: float = 0.35
+    marker_gap_s: float = 0.4
+    repeats: int = 1
+    maximum_attempts: int = 3
+    level_below_maximum_db: float = 0.0
+
+
+@dataclass(frozen=True)
+class Marker:
+    """A short linear chirp that tells the time: band, length and peak level."""
+
+    start_hz: float
+    stop_hz: float
+    duration_s: float
+    level_dbfs: float
+
+
+@dataclass(frozen=True)
+class Reference:
+    """The time reference of a take.
+
+    "loopback": the whole signal also goes to `interface_output` and is recorded
+    on `interface_input`. "acoustic": only the markers go to `interface_output`
+    and the microphone hears them. "none": there is no common time.
+    """
+
+    kind: Literal["loopback", "acoustic", "none"]
+    marker: Marker | None = None
+    interface_output: int | None = None
+    interface_input: int | None = None
+
+
+@dataclass(frozen=True)
+class TakeRequest:
+    """One take to be made: what to play where, and how to find it again.
+
+    `source` is an output's or a channel's name, as `kind` says. The sweep goes to
+    `interface_output` with a peak of `level_dbfs`. With `by_hand` somebody first
+    does what `instruction` says.
+    """
+
+    source: str
+    kind: Literal["output", "channel"]
+    seat: str
+    interface_output: int
+    sweep: Sweep
+    level_dbfs: float
+    reference: Reference
+    settings: CaptureSettings = CaptureSettings()
+    microphone_input: int = 1
+    by_hand: bool = False
+    instruction: str = ""
+
+    @property
+    def inputs(self) -> tuple[int, ...]:
+        """Interface inputs to record: the microphone, then the loopback if any."""
+        if self.reference.kind == "loopback" and self.reference.interface_input is not None:
+            return (self.microphone_input, self.reference.interface_input)
+        return (self.microphone_input,)
+
+    def describe(self) -> str:
+        """One sentence saying what will sound and how loud at most."""
+        low, high = self.sweep.start_hz, self.sweep.stop_hz
+        return (
+            f"{self.kind} {self.source} at seat {self.seat}: sweep from {low:.4g} to {high:.4g} Hz "
+            f"in {self.sweep.true_duration_s:.1f} s on interface output {self.interface_output}, "
+            f"at most {self.level_dbfs:.1f} dB re full scale"
+        )
+
+
+def output_requests(
+    system: System, settings: CaptureSettings, seat: str
+) -> tuple[TakeRequest, ...]:
+    """Return one request per output of the system at a seat, in the file's order.
+
+    Hand-switched outputs come last, so that the others run through unattended.
+    Raises RoomtuneError for an unknown seat or a safe band too narrow to sweep.
+    """
+    _check_seat(system, seat)
+    ordered = sorted(system.outputs, key=lambda output: output.playback.by_hand)
+    return tuple(_output_request(system, settings, seat, output) for output in ordered)
+
+
+def _output_request(
+    system: System, settings: CaptureSettings, seat: str, output: Output
+) -> TakeRequest:
+    return TakeRequest(
+        source=output.name,
+        kind="output",
+        seat=seat,
+        interface_output=output.playback.interface_output,
+        sweep=_sweep(f"output {output.name}", output.safe_band_hz, system, settings),
+        level_dbfs=output.maximum_level_dbfs - settings.level_below_maximum_db,
+        reference=_output_reference(system, settings, output),
+        settings=settings,
+        microphone_input=system.microphone.interface_input,
+        by_hand=output.playback.by_hand,
+        instruction=output.playback.instruction,
+    )
+
+
+def channel_requests(
+    system: System, settings: CaptureSettings, seat: str, maximum_level_dbfs: float
+) -> tuple[TakeRequest, ...]:
+    """Return one request per programme channel, to be played through the tuned amplifier.
+
+    The crossovers of the tuning protect the drivers there, so each sweep covers
+    all that the channel's outputs and the subwoofers play together, at no more
+    than `maximum_level_dbfs`. Raises RoomtuneError as `output_requests` does.
+    """
+    _check_seat(system, seat)
+    level_dbfs = maximum_level_dbfs - settings.level_below_maximum_db
+    reference = _channel_reference(system, settings, level_dbfs)
+    return tuple(
+        TakeRequest(
+            source=channel.name,
+            kind="channel",
+            seat=seat,
+            interface_output=system.interface_output_of(channel.name),
+            sweep=_sweep(
+                f"channel {channel.name}", _channel_band_hz(system, channel.name), system, settings
+            ),
+            level_dbfs=level_dbfs,
+            reference=reference,
+            settings=settings,
+            microphone_input=system.microphone.interface_input,
+        )
+        for channel in system.channels
+    )
+
+
+def _channel_band_hz(system: System, channel: str) -> tuple[float, float]:
+    """What the channel's own outputs and the free subwoofers cover together."""
+    loudspeaker = system.loudspeaker_of(channel)
+    free = [s.name for s in system.loudspeakers if s.channel is None]
+    own = system.outputs_of(loudspeaker.name) if loudspeaker else ()
+    shared = [output for name in free for output in system.outputs_of(name)]
+    players = [*own, *shared] or list(system.outputs)
+    low = min(output.safe_band_hz[0] for output in players)
+    high = max(output.safe_band_hz[1] for output in players)
+    return max(low, CHANNEL_BAND_HZ[0] / 2), min(high, CHANNEL_BAND_HZ[1])
+
+
+def _sweep(
+    what: str, band_hz: tuple[float, float], system: System, settings: CaptureSettings
+) -> Sweep:
+    rate = float(system.audio.sample_rate_hz)
+    low, high = band_hz[0], min(band_hz[1], HIGHEST_OF_RATE * rate)
+    try:
+        return Sweep(low, high, settings.sweep_duration_s, rate)
+    except ValueError as error:
+        raise RoomtuneError(f"{what} cannot be swept: {error}.") from error
+
+
+def _output_reference(system: System, settings: CaptureSettings, output: Output) -> Reference:
+    loopback = _loopback(system, settings)
+    if loopback is not None:
+        return loopback
+    chosen = reference_output(system)
+    if chosen is None or chosen.playback.by_hand:
+        return Reference("none")
+    if output.playback.by_hand and (
+        output.playback.interface_output == chosen.playback.interface_output
+    ):
+        return Reference("none")
+    marker = _marker(chosen.safe_band_hz, chosen.maximum_level_dbfs, system, settings)
+    return Reference("acoustic", marker, chosen.playback.interface_output)
+
+
+def _channel_reference(system: System, settings: CaptureSettings, level_dbfs: float) -> Reference:
+    loopback = _loopback(system, settings)
+    if loopback is not None:
+        return loopback
+    chosen = reference_output(system)
+    if chosen is None:
+        return Reference("none")
+    channel = system.loudspeaker(chosen.loudspeaker).channel
+    if channel is None:
+        return Reference("none")
+    marker = _marker(chosen.safe_band_hz, level_dbfs, system, settings)
+    return Reference("acoustic", marker, system.interface_output_of(channel))
+
+
+def _loopback(system: System, settings: CaptureSettings) -> Reference | None:
+    audio = system.audio
+    if audio.loopback_output is None or audio.loopback_input is None:
+        return None
+    band = (MARKER_BAND_HZ[0], MARKER_BAND_HZ[1])
+    marker = _marker(band, LOOPBACK_LEVEL_DBFS, system, settings)
+    return Reference("loopback", marker, audio.loopback_output, audio.loopback_input)
+
+
+def _marker(
+    band_hz: tuple[float, float], level_dbfs: float, system: System, settings: CaptureSettings
+) -> Marker:
+    low, high = _marker_band_hz(band_hz)
+    high = min(high, HIGHEST_OF_RATE * system.audio.sample_rate_hz)
+    return Marker(low, high, settings.marker_s, level_dbfs)
+
+
+def _marker_band_hz(band_hz: tuple[float, float]) -> tuple[float, float]:
+    return max(band_hz[0], MARKER_BAND_HZ[0]), min(band_hz[1], MARKER_BAND_HZ[1])
+
+
+def reference_output(system: System) -> Output | None:
+    """The output that plays the markers: the one named, else the best suited.
+
+    Best suited is the widest share of the marker's band in octaves, among the
+    outputs that the interface reaches by itself and that belong to a channel;
+    a centre channel's goes before others. None when no output covers an octave.
+    Raises RoomtuneError when the one named does not exist or cannot play markers.
+    """
+    name = system.audio.reference_output
+    if name is not None:
+        try:
+            chosen = system.output(name)
+        except KeyError:
+            raise RoomtuneError(
+                f"audio.reference_output is {name!r}, but there is no output of that name; "
+                f"outputs are {', '.join(o.name for o in system.outputs)}."
+            ) from None
+        if _marker_ratio(chosen) < NARROWEST_MARKER:
+            raise RoomtuneError(
+                f"The reference output {name!r} may play {chosen.safe_band_hz[0]:g} to "
+                f"{chosen.safe_band_hz[1]:g} Hz; the markers need at least one octave between "
+                f"{MARKER_BAND_HZ[0]:g} and {MARKER_BAND_HZ[1]:g} Hz. Name a tweeter or a "
+                f"full-range output."
+            )
+        return chosen
+    able = [
+        output
+        for output in system.outputs
+        if not output.playback.by_hand and _marker_ratio(output) >= NARROWEST_MARKER
+    ]
+
+    def suitability(output: Output) -> tuple[float, bool]:
+        centre = system.loudspeaker(output.loudspeaker).channel == "C"
+        return round(_marker_ratio(output), 3), centre
+
+    return max(able, key=suitability, default=None)
+
+
+def _marker_ratio(output: Output) -> float:
+    low, high = _marker_band_hz(output.safe_band_hz)
+    return high / low
+
+
+def _check_seat(system: System, seat: str) -> None:
+    if seat not in [item.name for item in system.seats]:
+        raise RoomtuneError(
+            f"There is no seat {seat!r}; seats are {', '.join(s.name for s in system.seats)}."
+        )
