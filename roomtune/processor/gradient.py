@@ -111,7 +111,8 @@ def _by_p_and_r(c: Array, p: Array, r: Array, own_hz: Array, sample_rate_hz: flo
 def _by_coefficients(c: Array, change: Array, p: Array, r: Array) -> Array:
     """Derivative of `_power` for the given change of the coefficients."""
     (c0, c1, c2), (e0, e1, e2) = c, change
-    return 2 * ((c0 * r - c2 * p) * (e0 * r - e2 * p) + c1 * e1 * (p * r))
+    slope: Array = 2 * ((c0 * r - c2 * p) * (e0 * r - e2 * p) + c1 * e1 * (p * r))
+    return slope
 
 
 def _prototypes(types: Sequence[str], values: Array) -> tuple[Array, Array, Array]:

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import replace
 
+from roomtune.processor.capabilities import Capabilities, Knob
 from roomtune.processor.tuning import Filter, OutputSetting, Tuning
-from roomtune.system.model import Processor, Range
 
 
-def rounded_to(value: float, allowed: Range) -> float:
+def rounded_to(value: float, allowed: Knob) -> float:
     """The nearest value that a knob can take; steps count from its minimum.
 
     Clean decimals (15 digits), halves to even steps; rounding twice changes nothing.
@@ -22,7 +22,7 @@ def rounded_to(value: float, allowed: Range) -> float:
     return float(f"{allowed.minimum + steps * allowed.step:.12g}")
 
 
-def rounded_filter(item: Filter, processor: Processor) -> Filter:
+def rounded_filter(item: Filter, processor: Capabilities) -> Filter:
     """The filter with its values on the processor's steps."""
     changes: dict[str, float] = {}
     if item.frequency_hz is not None:
@@ -34,14 +34,14 @@ def rounded_filter(item: Filter, processor: Processor) -> Filter:
     return replace(item, **changes)  # type: ignore[arg-type]
 
 
-def rounded_frequency(frequency_hz: float, processor: Processor) -> float:
+def rounded_frequency(frequency_hz: float, processor: Capabilities) -> float:
     """The nearest filter frequency: significant digits first, if limited, then steps."""
     digits = processor.frequency_significant_digits
     value = float(f"{frequency_hz:.{digits}g}") if digits else frequency_hz
     return rounded_to(value, processor.filter_frequency_hz)
 
 
-def rounded(tuning: Tuning, processor: Processor) -> Tuning:
+def rounded(tuning: Tuning, processor: Capabilities) -> Tuning:
     """The tuning as the processor will hold it: every value on its knob's nearest step.
 
     Values beyond a knob's range come to its end: `misfits` says which. The
@@ -57,18 +57,23 @@ def rounded(tuning: Tuning, processor: Processor) -> Tuning:
         replace(c, gain_db=rounded_to(c.gain_db, gain), filters=on_steps(c.filters))
         for c in tuning.channels
     )
-    ways = tuning.routes, tuning.outputs
-    routes, outputs = (
-        tuple(
-            replace(
-                item,
-                gain_db=rounded_to(item.gain_db, gain),
-                delay_ms=rounded_to(item.delay_ms, delay) if item.delay_ms else 0.0,
-                filters=on_steps(item.filters),
-            )
-            for item in items  # type: ignore[attr-defined]
+    routes = tuple(
+        replace(
+            r,
+            gain_db=rounded_to(r.gain_db, gain),
+            delay_ms=rounded_to(r.delay_ms, delay) if r.delay_ms else 0.0,
+            filters=on_steps(r.filters),
         )
-        for items in ways
+        for r in tuning.routes
+    )
+    outputs = tuple(
+        replace(
+            o,
+            gain_db=rounded_to(o.gain_db, gain),
+            delay_ms=rounded_to(o.delay_ms, delay) if o.delay_ms else 0.0,
+            filters=on_steps(o.filters),
+        )
+        for o in tuning.outputs
     )
     return replace(
         tuning,
@@ -80,7 +85,7 @@ def rounded(tuning: Tuning, processor: Processor) -> Tuning:
     )
 
 
-def misfits(tuning: Tuning, processor: Processor) -> tuple[str, ...]:
+def misfits(tuning: Tuning, processor: Capabilities) -> tuple[str, ...]:
     """What of the tuning the processor cannot hold, each in one sentence; empty if it fits."""
     found: list[str] = []
     for channel in tuning.channels:
@@ -101,7 +106,7 @@ def misfits(tuning: Tuning, processor: Processor) -> tuple[str, ...]:
     return tuple(found)
 
 
-def _output(output: OutputSetting, processor: Processor) -> list[str]:
+def _output(output: OutputSetting, processor: Capabilities) -> list[str]:
     where = f"output {output.name!r}"
     found = _filters(where, output.filters, processor.filters_per_output, processor)
     found += _range(f"{where} gain_db", output.gain_db, processor.gain_db)
@@ -116,7 +121,7 @@ def _output(output: OutputSetting, processor: Processor) -> list[str]:
 
 
 def _filters(
-    where: str, filters: tuple[Filter, ...], available: int, processor: Processor
+    where: str, filters: tuple[Filter, ...], available: int, processor: Capabilities
 ) -> list[str]:
     parametric = [f for f in filters if f.type not in ("low pass", "high pass", "fir")]
     found = []
@@ -127,7 +132,7 @@ def _filters(
     return found
 
 
-def _filter(where: str, item: Filter, processor: Processor) -> list[str]:
+def _filter(where: str, item: Filter, processor: Capabilities) -> list[str]:
     found = []
     if item.type in ("low pass", "high pass"):
         orders = processor.crossovers.get(item.family, ()) if item.family else ()
@@ -145,7 +150,7 @@ def _filter(where: str, item: Filter, processor: Processor) -> list[str]:
     return found
 
 
-def _range(where: str, value: float, allowed: Range) -> list[str]:
+def _range(where: str, value: float, allowed: Knob) -> list[str]:
     if allowed.minimum <= value <= allowed.maximum:
         return []
     return [f"{where}: {value:g}, but the range is {allowed.minimum:g} to {allowed.maximum:g}"]
