@@ -42,6 +42,23 @@ def minimum_phase_response(
     return np.exp(level + 1j * phase)
 
 
+def minimum_phase_on_log_grid(level: NDArray[np.float64], step: float) -> NDArray[np.float64]:
+    """Phase in radians, shape (..., k), of a level in nepers on an even log grid.
+
+    `step` is the spacing in ln f. The level is held beyond the ends, so the
+    grid should reach far beyond where the phase is wanted.
+    """
+    import scipy.fft
+
+    count = level.shape[-1]
+    reached = _kernel_integral(step * np.arange(-count, count + 1))
+    kernel = np.diff(reached)[::-1] / np.pi
+    length = scipy.fft.next_fast_len(3 * count, real=True)
+    slopes = np.diff(level, axis=-1, append=level[..., -1:]) / step
+    spectrum = scipy.fft.rfft(slopes, length) * scipy.fft.rfft(kernel, length)
+    return scipy.fft.irfft(spectrum, length)[..., count - 1 : 2 * count - 1]
+
+
 def minimum_phase_spectrum(magnitude: ArrayLike) -> NDArray[np.complex128]:
     """Minimum-phase spectrum of the magnitude on an even-length real-FFT grid.
 
