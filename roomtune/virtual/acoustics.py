@@ -1,0 +1,123 @@
+"""From a room to its transfer functions: modes below, image sources above."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from roomtune.virtual.images import BAND_CENTRES_HZ, Radiator, image_responses
+from roomtune.virtual.modes import modal_transfer
+
+Floats = NDArray[np.float64]
+DURATION_S = 1.0
+MODES_TO_HZ = 250.0
+IMAGES_FROM_HZ = 400.0
+
+
+@dataclass(frozen=True)
+class Walls:
+    """The bare room. absorption: one row of six surfaces per frequency.
+
+    Surfaces in the order x=0, x=Lx, y=0, y=Ly, z=0, z=Lz; random-incidence
+    coefficients, between the frequencies interpolated over log frequency.
+    """
+
+    size_m: tuple[float, float, float]
+    speed_m_s: float
+    frequencies_hz: tuple[float, ...]
+    absorption: tuple[tuple[float, ...], ...]
+
+    def absorption_at(self, frequencies_hz: Floats) -> Floats:
+        """Absorption coefficients, shape (k, 6), held beyond the ends."""
+        place = np.log(np.maximum(frequencies_hz, 1.0))
+        table = np.array(self.absorption)
+        columns = [np.interp(place, np.log(self.frequencies_hz), column) for column in table.T]
+        return np.stack(columns, axis=-1)
+
+    def decay_s(self, frequencies_hz: Floats) -> Floats:
+        """Reverberation time by Eyring, 24 ln10 V / (-c S ln(1 - a)), shape (k,)."""
+        x, y, z = self.size_m
+        areas = np.array([y * z, y * z, x * z, x * z, x * y, x * y])
+        mean = self.absorption_at(frequencies_hz) @ areas / areas.sum()
+        volume = x * y * z
+        return 24 * np.log(10) * volume / (-self.speed_m_s * areas.sum() * np.log1p(-mean))
+
+
+@lru_cache(maxsize=6)
+def room_transfer(
+    walls: Walls,
+    radiators: tuple[Radiator, ...],
+    microphones_m: tuple[tuple[float, float, float], ...],
+    sample_rate_hz: int,
+) -> NDArray[np.complex128]:
+    """Transfer functions (radiators, microphones, k) of the room, read-only.
+
+    On the grid of an FFT over DURATION_S: every multiple of 1 Hz. 1 stands for
+    the level at one metre on axis in free field; time zero is the emission.
+    Between MODES_TO_HZ and IMAGES_FROM_HZ the sum of modes fades into the sum
+    of images; both hold the same direct sound and first reflections there.
+    """
+    samples = round(DURATION_S * sample_rate_hz)
+    frequencies_hz = np.arange(samples // 2 + 1) * (sample_rate_hz / samples)
+    places = np.array([radiator.position_m for radiator in radiators])
+    points = np.array(microphones_m)
+    low = frequencies_hz <= IMAGES_FROM_HZ
+    total = _images(walls, radiators, points, sample_rate_hz, samples, frequencies_hz)
+    fade = _rise(frequencies_hz, MODES_TO_HZ, IMAGES_FROM_HZ)
+    total *= fade
+    total[..., low] += (1 - fade[low]) * modal_transfer(
+        walls.size_m,
+        walls.absorption_at,
+        places,
+        points,
+        frequencies_hz[low],
+        samples / sample_rate_hz,
+        walls.speed_m_s,
+    )
+    total.flags.writeable = False
+    return total
+
+
+def _images(
+    walls: Walls,
+    radiators: Sequence[Radiator],
+    points: Floats,
+    sample_rate_hz: int,
+    samples: int,
+    frequencies_hz: Floats,
+) -> NDArray[np.complex128]:
+    import scipy.fft
+
+    bands = image_responses(
+        walls.size_m,
+        walls.absorption_at(np.array(BAND_CENTRES_HZ)),
+        radiators,
+        points,
+        sample_rate_hz,
+        samples,
+        walls.speed_m_s,
+    )
+    total = np.zeros((*bands.shape[1:3], len(frequencies_hz)), dtype=complex)
+    for band, weight in zip(bands, band_weights(frequencies_hz), strict=True):
+        used = np.flatnonzero(weight)
+        part = slice(used[0], used[-1] + 1)
+        total[..., part] += scipy.fft.rfft(band)[..., part] * weight[part]
+    return total
+
+
+def band_weights(frequencies_hz: Floats) -> Floats:
+    """Weights (bands, k) of the octave bands of absorption; they sum to one."""
+    centres = np.array(BAND_CENTRES_HZ)
+    rises = [_rise(frequencies_hz, low, 2 * low) for low in centres[:-1]]
+    ones, zeros = np.ones_like(frequencies_hz), np.zeros_like(frequencies_hz)
+    return np.array([ones, *rises]) - np.array([*rises, zeros])
+
+
+def _rise(frequencies_hz: Floats, low_hz: float, high_hz: float) -> Floats:
+    """Half a cosine over log frequency, from 0 at low_hz to 1 at high_hz."""
+    place = np.log(np.maximum(frequencies_hz, 1e-3) / low_hz) / np.log(high_hz / low_hz)
+    return 0.5 - 0.5 * np.cos(np.pi * np.clip(place, 0, 1))
