@@ -38,9 +38,8 @@ def sections_level_db(
     values = _parameters(types, parameters)
     p, r = _grid(values[:, 0], frequencies_hz, sample_rate_hz)
     coefficients, _, _ = _prototypes(types, values)
-    n0, n1, n2, d0, d1, d2 = coefficients[..., None]
-    level = _power(n0, n1, n2, p, r) / _power(d0, d1, d2, p, r)
-    return _DB * np.log(np.maximum(level, 1e-60))
+    upper, lower = coefficients[:3, :, None], coefficients[3:, :, None]
+    return _level_db(_power(upper, p, r), _power(lower, p, r))
 
 
 def sections_level_and_gradient(
@@ -55,16 +54,15 @@ def sections_level_and_gradient(
     p, r = _grid(values[:, 0], frequencies_hz, sample_rate_hz)
     coefficients, by_q, by_gain = _prototypes(types, values)
     upper, lower = coefficients[:3, :, None], coefficients[3:, :, None]
-    numerator = np.maximum(_power(*upper, p, r), 1e-300)
-    denominator = _power(*lower, p, r)
-    level = _DB * np.log(np.maximum(numerator / denominator, 1e-60))
+    numerator = np.maximum(_power(upper, p, r), 1e-300)
+    denominator = _power(lower, p, r)
     slopes = np.empty((len(values), 3, p.shape[1]))
     slopes[:, 0] = _by_p_and_r(upper, p, r, values[:, 0], sample_rate_hz) / numerator
     slopes[:, 0] -= _by_p_and_r(lower, p, r, values[:, 0], sample_rate_hz) / denominator
     for place, change in ((1, by_q), (2, by_gain)):
         slopes[:, place] = _by_coefficients(upper, change[:3, :, None], p, r) / numerator
         slopes[:, place] -= _by_coefficients(lower, change[3:, :, None], p, r) / denominator
-    return level, _DB * slopes
+    return _level_db(numerator, denominator), _DB * slopes
 
 
 def magnitude_db(
@@ -74,7 +72,7 @@ def magnitude_db(
     if not filters:
         return np.zeros(np.shape(frequencies_hz))
     types = [item.type for item in filters]
-    rows = [(f.frequency_hz, f.q, f.gain_db or 0.0) for f in filters]
+    rows = np.array([(f.frequency_hz, f.q, f.gain_db or 0.0) for f in filters], dtype=np.float64)
     return np.asarray(sections_level_db(types, rows, frequencies_hz, sample_rate_hz).sum(axis=0))
 
 
@@ -94,8 +92,15 @@ def _grid(own_hz: Array, frequencies_hz: ArrayLike, sample_rate_hz: float) -> tu
     return p, r
 
 
-def _power(c0: Array, c1: Array, c2: Array, p: Array, r: Array) -> Array:
-    return (c0 * r - c2 * p) ** 2 + (c1 * c1) * (p * r)
+def _power(c: Array, p: Array, r: Array) -> Array:
+    c0, c1, c2 = c
+    power: Array = (c0 * r - c2 * p) ** 2 + (c1 * c1) * (p * r)
+    return power
+
+
+def _level_db(numerator: Array, denominator: Array) -> Array:
+    level: Array = _DB * np.log(np.maximum(numerator / denominator, 1e-60))
+    return level
 
 
 def _by_p_and_r(c: Array, p: Array, r: Array, own_hz: Array, sample_rate_hz: float) -> Array:
@@ -105,7 +110,9 @@ def _by_p_and_r(c: Array, p: Array, r: Array, own_hz: Array, sample_rate_hz: flo
     p_slope, r_slope = -2 * turn * tangent * p, 2 * turn / tangent * r
     c0, c1, c2 = c
     difference = 2 * (c0 * r - c2 * p)
-    return difference * (c0 * r_slope - c2 * p_slope) + c1 * c1 * (p_slope * r + p * r_slope)
+    slope: Array = difference * (c0 * r_slope - c2 * p_slope)
+    slope += c1 * c1 * (p_slope * r + p * r_slope)
+    return slope
 
 
 def _by_coefficients(c: Array, change: Array, p: Array, r: Array) -> Array:

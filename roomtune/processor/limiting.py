@@ -39,7 +39,8 @@ def reduction_db(
     if limiter.attack_ms <= 0:
         return held
     keep = np.exp(-_decay(limiter.attack_ms, sample_rate_hz))
-    return lfilter([1 - keep], [1, -keep], held)
+    smoothed: NDArray[np.float64] = lfilter([1 - keep], [1, -keep], held)
+    return smoothed
 
 
 def _decay(time_ms: float, sample_rate_hz: float) -> float:
@@ -51,4 +52,5 @@ def _released(wanted: NDArray[np.float64], decay: float) -> NDArray[np.float64]:
     """y[n] = max(x[n], e^-decay y[n-1]), as a running maximum of ln x[n] + n decay."""
     rise = np.arange(len(wanted)) * decay
     logarithm = np.log(np.maximum(wanted, 1e-300)) + rise
-    return np.exp(np.maximum.accumulate(logarithm) - rise)
+    held: NDArray[np.float64] = np.exp(np.maximum.accumulate(logarithm) - rise)
+    return held

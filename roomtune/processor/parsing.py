@@ -5,6 +5,7 @@ from __future__ import annotations
 import difflib
 import math
 from collections.abc import Iterable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -84,7 +85,8 @@ class _Reader:
         item = self._object(data, path, ("name", "number", *_WAY, "limiter"))
         name, way = self._text(item, "name", path), self._way(item, path)
         number = self._number(item, "number", path, low=1, whole=True)
-        return OutputSetting(name, int(number or 0), *way, self._limiter(item, path))
+        setting = OutputSetting(name, int(number or 0), *way)
+        return replace(setting, limiter=self._limiter(item, path))
 
     def _way(self, item: dict[str, Any], path: str) -> tuple[Any, ...]:
         inverted = item.get("inverted", False)
@@ -200,7 +202,7 @@ class _Reader:
         default: float | None = None,
         whole: bool = False,
     ) -> float | None:
-        value = data.get(key, default)
+        value: Any = data.get(key, default)
         if _finite(value) and low <= value <= high and not (whole and value != int(value)):
             return int(value) if whole else float(value)
         kind = "a whole number" if whole else "a number"

@@ -76,7 +76,8 @@ def digital_section(
     transform = _first_order if prototype.first_order else _second_order
     b = transform(prototype.numerator, sine, cosine)
     a = transform(prototype.denominator, sine, cosine)
-    return np.concatenate([b, a]) / a[0]
+    row: NDArray[np.float64] = np.concatenate([b, a]) / a[0]
+    return row
 
 
 def _second_order(c: Coefficients, sine: float, cosine: float) -> NDArray[np.float64]:

@@ -100,4 +100,5 @@ class _Chain:
         delay_s = delay_ms / 1000
         if self._whole:
             delay_s = delay_samples(delay_ms, self._rate) / self._rate
-        return np.exp(-2j * np.pi * delay_s * self._frequencies)
+        turn: NDArray[np.complex128] = np.exp(-2j * np.pi * delay_s * self._frequencies)
+        return turn

@@ -8,8 +8,9 @@ delay and limiter. Reading and writing tuning.json is in
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Literal, TypeVar
 
 FilterType = Literal[
     "peaking",
@@ -111,8 +112,11 @@ class Tuning:
         return next_named(self.channels, name)
 
 
-def next_named(items: tuple, name: str):  # type: ignore[no-untyped-def]
-    """The item of that name; KeyError when there is none."""
+_Named = TypeVar("_Named", ChannelSetting, OutputSetting)
+
+
+def next_named(items: Iterable[_Named], name: str) -> _Named:
+    """The first item of that name; KeyError when there is none."""
     for item in items:
         if item.name == name:
             return item

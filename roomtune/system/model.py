@@ -6,7 +6,8 @@ Names of channels follow ITU-R BS.775 where they exist there.
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from collections.abc import Iterable
+from typing import Annotated, Literal, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field
 
@@ -213,19 +214,19 @@ class System(Part):
 
     def output(self, name: str) -> Output:
         """The output of that name; KeyError when there is none."""
-        return _named(self.outputs, name)
+        return next_named(self.outputs, name)
 
     def seat(self, name: str) -> Seat:
         """The seat of that name; KeyError when there is none."""
-        return _named(self.seats, name)
+        return next_named(self.seats, name)
 
     def channel(self, name: str) -> Channel:
         """The channel of that name; KeyError when there is none."""
-        return _named(self.channels, name)
+        return next_named(self.channels, name)
 
     def loudspeaker(self, name: str) -> Loudspeaker:
         """The loudspeaker of that name; KeyError when there is none."""
-        return _named(self.loudspeakers, name)
+        return next_named(self.loudspeakers, name)
 
     def outputs_of(self, loudspeaker: str) -> tuple[Output, ...]:
         """The outputs of a loudspeaker, in the order of the file."""
@@ -248,7 +249,11 @@ class System(Part):
         raise KeyError(channel)
 
 
-def _named(items: tuple, name: str):  # type: ignore[no-untyped-def]
+_Named = TypeVar("_Named", Channel, Output, Loudspeaker, Seat)
+
+
+def next_named(items: Iterable[_Named], name: str) -> _Named:
+    """The first item of that name; KeyError when there is none."""
     for item in items:
         if item.name == name:
             return item
