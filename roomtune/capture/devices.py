@@ -15,6 +15,7 @@ from roomtune.errors import RoomtuneError
 
 Kind = Literal["input", "output"]
 
+SERVER_CHANNELS = 32
 RATES_HZ = (44100, 48000, 88200, 96000, 176400, 192000)
 
 
@@ -163,10 +164,25 @@ def _not_one(
     listed = "; ".join(map(str, able))
     others = _fitting([device for device in devices if not device.channels(kind)], choice)
     if others:
-        return (
-            f"The device {shown} ({others[0]}) has no {kind}s. Devices with {kind}s: {listed}."
-        )
+        return f"The device {shown} ({others[0]}) has no {kind}s. Devices with {kind}s: {listed}."
     return f"No {kind} device fits {shown}. Devices with {kind}s: {listed}."
+
+
+def behind_server(device: Device, kind: Kind) -> bool:
+    """Tell whether a sound server stands behind the device, with channels at will."""
+    return device.host_api == "ALSA" and device.channels(kind) >= SERVER_CHANNELS
+
+
+def channels_to_open(device: Device, kind: Kind, needed: int) -> int:
+    """Return how many channels to open so that number k is really number k.
+
+    A device is opened whole, as some take nothing else. A sound server would
+    map so many channels to others than meant: there only those needed, but at
+    least two, as it spreads or mixes a single one.
+    """
+    if behind_server(device, kind):
+        return max(2, needed)
+    return device.channels(kind)
 
 
 def working_rates_hz(device: Device, kind: Kind) -> tuple[int, ...]:
@@ -174,16 +190,14 @@ def working_rates_hz(device: Device, kind: Kind) -> tuple[int, ...]:
     return tuple(rate for rate in RATES_HZ if refusal(device, kind, rate) is None)
 
 
-def refusal(
-    device: Device, kind: Kind, sample_rate_hz: float, channels: int | None = None
-) -> str | None:
+def refusal(device: Device, kind: Kind, sample_rate_hz: float) -> str | None:
     """Return why PortAudio will not open the device like this, None if it will."""
     sound = load_sounddevice()
     check = sound.check_input_settings if kind == "input" else sound.check_output_settings
     try:
         check(
             device=device.number,
-            channels=channels or min(device.channels(kind), 2),
+            channels=channels_to_open(device, kind, 1),
             dtype="float32",
             samplerate=sample_rate_hz,
         )

@@ -43,12 +43,12 @@ class Passage:
         self.flagged: Counter[str] = Counter()
         self.last_block_s: dict[Direction, float] = {}
         self.deliveries: list[tuple[float, int]] = []
-        self._silenced = False
-        self._recorded_before_playing = 0
+        self.silenced = False
+        self.recorded_before_playing = 0
 
     def silence(self) -> None:
         """Play nothing but zeros from the next block on."""
-        self._silenced = True
+        self.silenced = True
 
     @property
     def recording(self) -> NDArray[np.float32]:
@@ -62,15 +62,13 @@ class Passage:
         self.on_output(outdata, *rest)
         self.on_input(indata, *rest[:-1], None)
 
-    def on_output(
-        self, outdata: NDArray[np.float32], frames: int, _time: Any, status: Any
-    ) -> None:
+    def on_output(self, outdata: NDArray[np.float32], frames: int, _time: Any, status: Any) -> None:
         """Fill the next block to play."""
         self._note("output", status)
         if self.frames_played == 0:
-            self._recorded_before_playing = self.frames_recorded
+            self.recorded_before_playing = self.frames_recorded
         outdata.fill(0)
-        if not self._silenced:
+        if not self.silenced:
             block = self.played[self.frames_played : self.frames_played + frames]
             outdata[: len(block), : block.shape[1]] = block
         self.frames_played += frames
@@ -83,7 +81,7 @@ class Passage:
         free[:kept] = indata[:kept]
         self.frames_recorded += kept
         self.deliveries.append((self.last_block_s["input"], self.frames_recorded))
-        wanted = self._recorded_before_playing + len(self.played)
+        wanted = self.recorded_before_playing + len(self.played)
         full = self.frames_recorded >= len(self.recorded)
         if full or (self.frames_played >= len(self.played) and self.frames_recorded >= wanted):
             self.ended.set()

@@ -8,7 +8,6 @@ stream; who calls needs a time reference inside the signal.
 
 from __future__ import annotations
 
-import threading
 import time
 from collections.abc import Sequence
 from types import ModuleType
@@ -20,6 +19,7 @@ from numpy.typing import NDArray
 from roomtune.capture.devices import (
     Device,
     Kind,
+    behind_server,
     choose_device,
     find_device,
     list_devices,
@@ -29,13 +29,19 @@ from roomtune.capture.devices import (
 )
 from roomtune.capture.interface import Recording
 from roomtune.capture.passage import Direction, Passage
+from roomtune.capture.streams import (
+    FIRST_BLOCK_S,
+    check_not_hanging,
+    end_streams,
+    open_streams,
+    start_streams,
+    without_library_messages,
+)
 from roomtune.errors import MeasurementError, RoomtuneError
 
-FIRST_BLOCK_S = 5.0
 STALLED_S = 2.0
-CLOSING_S = 3.0
-SERVER_CHANNELS = 32
 RATE_TOLERANCE = 0.01
+VANISHED_S = 0.5
 
 
 class PortAudioInterface:
@@ -96,12 +102,14 @@ class PortAudioInterface:
         passage = self._pass_through(played, max(inputs))
         samples = passage.recording[:, [number - 1 for number in inputs]].astype(np.float64)
         self._check_recorded(samples, inputs, bool(np.any(signals)))
+        self._check_not_vanished(samples, passage)
         return Recording(samples, self.sample_rate_hz, self._events(passage))
 
     def stop(self) -> None:
-        """Silence the output within one block; for any other thread to call."""
+        """Silence the output within one block and end; for any other thread to call."""
         if self._passage is not None:
             self._passage.silence()
+            self._passage.ended.set()
 
     # What goes in
 
@@ -148,23 +156,26 @@ class PortAudioInterface:
 
     def _usual_tail_s(self) -> float:
         through_server = any(
-            map(_behind_server, (self.output_device, self.input_device), ("output", "input"))
+            map(behind_server, (self.output_device, self.input_device), ("output", "input"))
         )
         return 1.5 if through_server else 0.5
 
     # The passage itself
 
     def _pass_through(self, played: NDArray[np.float32], inputs: int) -> Passage:
+        check_not_hanging()
         sound = load_sounddevice()
         streams: list[Any] = []
         self._passage = None
         try:
             passage, streams = self._opened(sound, played, inputs)
             self._passage = passage
-            for stream in streams:
-                stream.start()
-                _wait_for_first_block(passage, stream)
+            start_streams(passage, streams)
             self._wait(passage, streams)
+            if passage.silenced:
+                raise MeasurementError(
+                    f"The measurement was stopped after {self._progress(passage)}."
+                )
         except sound.PortAudioError as error:
             raise MeasurementError(
                 f"The sound device failed while {self._names()} played: {error}. "
@@ -172,7 +183,7 @@ class PortAudioInterface:
             ) from error
         finally:
             self.stop()
-            _end(streams)
+            end_streams(streams)
         return passage
 
     def _opened(
@@ -190,74 +201,29 @@ class PortAudioInterface:
             return self._open(sound, played, inputs)
         except sound.PortAudioError as error:
             raise RoomtuneError(
-                f"{self._names()} cannot be opened at {self.sample_rate_hz:g} Hz: {error}. "
+                f"Cannot open {self._names()} at {self.sample_rate_hz:g} Hz: {error}. "
                 "Another program may hold it; close that, or choose another device."
             ) from error
 
     def _open(
         self, sound: ModuleType, played: NDArray[np.float32], inputs: int
     ) -> tuple[Passage, list[Any]]:
-        opened_outputs = _channels_to_open(
-            self.output_device, "output", max(played.shape[1], self.output_channels or 0)
-        )
-        opened_inputs = _channels_to_open(self.input_device, "input", inputs)
-        common = {
-            "samplerate": self.sample_rate_hz,
-            "blocksize": 0,
-            "latency": "high",
-            "dtype": "float32",
-        }
-        settings = (
-            self._host_settings(sound, self.input_device),
-            self._host_settings(sound, self.output_device),
-        )
-        ins, outs = self.input_device.number, self.output_device.number
-        if ins == outs:
-            passage = Passage(played, opened_inputs)
-            stream = sound.Stream(
-                device=(ins, outs),
-                channels=(opened_inputs, opened_outputs),
-                callback=passage.on_duplex,
-                extra_settings=settings,
-                **common,
+        outputs = max(played.shape[1], self.output_channels or 0)
+        with without_library_messages():
+            return open_streams(
+                sound,
+                self.output_device,
+                self.input_device,
+                played,
+                (inputs, outputs),
+                self.sample_rate_hz,
+                self.exclusive,
             )
-            return passage, [stream]
-        passage = Passage(played, opened_inputs, spare=round(FIRST_BLOCK_S * self.sample_rate_hz))
-        listening = sound.InputStream(
-            device=ins,
-            channels=opened_inputs,
-            callback=passage.on_input,
-            extra_settings=settings[0],
-            **common,
-        )
-        try:
-            playing = sound.OutputStream(
-                device=outs,
-                channels=opened_outputs,
-                callback=passage.on_output,
-                extra_settings=settings[1],
-                **common,
-            )
-        except BaseException:
-            _end([listening])
-            raise
-        return passage, [listening, playing]
-
-    def _host_settings(self, sound: ModuleType, device: Device) -> Any:
-        if not self.exclusive:
-            return None
-        if "WASAPI" in device.host_api:
-            return sound.WasapiSettings(exclusive=True)
-        if device.host_api == "Core Audio":
-            return sound.CoreAudioSettings(
-                change_device_parameters=True, fail_if_conversion_required=True
-            )
-        return None
 
     def _wait(self, passage: Passage, streams: Sequence[Any]) -> None:
         """Wait for the end, and raise MeasurementError when it will not come."""
-        length_s = len(passage.recorded) / self.sample_rate_hz
-        deadline = time.perf_counter() + 1.5 * length_s + FIRST_BLOCK_S
+        patience_s = 1.5 * len(passage.played) / self.sample_rate_hz + FIRST_BLOCK_S
+        deadline = time.perf_counter() + patience_s
         directions: tuple[Direction, ...] = ("input", "output")
         while not passage.ended.wait(0.05):
             now = time.perf_counter()
@@ -266,17 +232,16 @@ class PortAudioInterface:
                 raise MeasurementError(self._stopped(passage, quiet))
             if now > deadline:
                 raise MeasurementError(
-                    f"{self._names()} delivered only {self._progress(passage)} in "
-                    f"{1.5 * length_s + FIRST_BLOCK_S:.0f} s; the device or the computer is too "
-                    "slow. Close other programs and measure again."
+                    f"Only {self._progress(passage)} came from {self._names()} within "
+                    f"{patience_s:.0f} s: the device or the computer is too slow. "
+                    "Close other programs and measure again."
                 )
 
     def _stopped(self, passage: Passage, quiet: Sequence[Direction]) -> str:
-        device = self.output_device if quiet == ["output"] else self.input_device
-        names = repr(device.label) if quiet else self._names()
+        which = f" (its {' and '.join(quiet)} stalled)" if quiet else ""
         return (
-            f"{names} stopped after {self._progress(passage)}: the device was disconnected or its "
-            "sound server ended. Connect it again and repeat the measurement."
+            f"The sound stopped after {self._progress(passage)}{which}: {self._names()} was "
+            "disconnected or its sound server ended. Connect it again and repeat the measurement."
         )
 
     def _progress(self, passage: Passage) -> str:
@@ -287,9 +252,7 @@ class PortAudioInterface:
     def _names(self) -> str:
         if self.output_device == self.input_device:
             return f"the sound device {self.output_device.label!r}"
-        return (
-            f"the sound devices {self.output_device.label!r} and {self.input_device.label!r}"
-        )
+        return f"the pair of {self.output_device.label!r} and {self.input_device.label!r}"
 
     # What comes out
 
@@ -312,6 +275,21 @@ class PortAudioInterface:
                 "Privacy, Microphone), unmute it, or choose another input."
             )
 
+    def _check_not_vanished(self, samples: NDArray[np.float64], passage: Passage) -> None:
+        """Raise when nothing but exact zeros came while the signal was still playing."""
+        sounding = np.flatnonzero(np.any(passage.played, axis=1))
+        heard = np.flatnonzero(np.any(samples, axis=1))
+        if not len(sounding):
+            return
+        missing = passage.recorded_before_playing + sounding[-1] - heard[-1]
+        if missing > VANISHED_S * self.sample_rate_hz:
+            raise MeasurementError(
+                f"{self.input_device.label!r} went dead {heard[-1] / self.sample_rate_hz:.1f} s "
+                "into the recording (exact zeros from there on): it was disconnected, or a noise "
+                "gate shuts the microphone. Connect it again, switch any gate off, and repeat "
+                "the measurement."
+            )
+
     def _events(self, passage: Passage) -> tuple[str, ...]:
         events = list(passage.flag_events())
         rate = passage.delivered_rate_hz()
@@ -321,50 +299,3 @@ class PortAudioInterface:
                 f"instead of {self.sample_rate_hz:g}"
             )
         return tuple(events)
-
-
-def _behind_server(device: Device, kind: Kind) -> bool:
-    """Tell whether a sound server stands behind the device, with channels at will."""
-    return device.host_api == "ALSA" and device.channels(kind) >= SERVER_CHANNELS
-
-
-def _channels_to_open(device: Device, kind: Kind, needed: int) -> int:
-    """Return how many channels to open so that number k is really number k.
-
-    A device is opened whole, as some take nothing else. A sound server would
-    map so many channels to others than meant: there only those needed, but at
-    least two, as it spreads or mixes a single one.
-    """
-    if _behind_server(device, kind):
-        return max(2, needed)
-    return device.channels(kind)
-
-
-def _wait_for_first_block(passage: Passage, stream: Any) -> None:
-    directions: set[Direction] = set()
-    if hasattr(stream, "read"):
-        directions.add("input")
-    if hasattr(stream, "write"):
-        directions.add("output")
-    deadline = time.perf_counter() + FIRST_BLOCK_S
-    while not directions <= set(passage.last_block_s):
-        if time.perf_counter() > deadline:
-            raise MeasurementError(
-                f"The sound device started but asked for no sound within {FIRST_BLOCK_S:.0f} s. "
-                "Another program may hold it; close that, connect the device again, and retry."
-            )
-        time.sleep(0.005)
-
-
-def _end(streams: Sequence[Any]) -> None:
-    """Abort and close the streams; a driver that hangs there must not hang us."""
-
-    def close() -> None:
-        for stream in reversed(streams):
-            stream.abort()
-        for stream in streams:
-            stream.close()
-
-    closing = threading.Thread(target=close, name="closing sound streams", daemon=True)
-    closing.start()
-    closing.join(CLOSING_S)

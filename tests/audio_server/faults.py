@@ -1,9 +1,9 @@
 """What a room process does wrong on purpose, when told so on its standard input.
 
-    lose SECONDS COUNT   from now on, in each of the next COUNT passages (sound
-                         after silence), one block is lost SECONDS after the sound begins
-    keep PATH            write everything that the loudspeakers get from now on to PATH (.npy)
-    kept                 finish that file
+lose SECONDS COUNT   from now on, in each of the next COUNT passages (sound
+                     after silence), one block is lost SECONDS after the sound begins
+keep PATH            write everything that the loudspeakers get from now on to PATH (.npy)
+kept                 finish that file
 """
 
 from __future__ import annotations

@@ -133,7 +133,10 @@ def pulse_room() -> Iterator[Room]:
         server = stack.enter_context(_process(command, environment, log))
         for _attempt in range(100):
             time.sleep(0.1)
-            if subprocess.run(["pactl", "info"], env=environment, capture_output=True).returncode == 0:
+            if (
+                subprocess.run(["pactl", "info"], env=environment, capture_output=True).returncode
+                == 0
+            ):
                 break
             if server.poll() is not None:
                 raise RuntimeError(f"pulseaudio ended:\n{_read(log)}")
