@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from types import ModuleType
 from typing import Any, Literal
 
 from roomtune.errors import RoomtuneError
@@ -44,7 +43,7 @@ class Device:
         return f"{self.number}: {self.label} ({self.inputs} in, {self.outputs} out)"
 
 
-def load_sounddevice() -> ModuleType:
+def load_sounddevice() -> Any:
     """Return the sounddevice module, with PortAudio behind it.
 
     Raises RoomtuneError that tells the remedy when either is missing or when

@@ -56,13 +56,20 @@ class Passage:
         return self.recorded[: self.frames_recorded]
 
     def on_duplex(
-        self, indata: NDArray[np.float32], outdata: NDArray[np.float32], *rest: Any
+        self,
+        indata: NDArray[np.float32],
+        outdata: NDArray[np.float32],
+        frames: int,
+        moment: Any,
+        status: Any,
     ) -> None:
-        """Serve a full-duplex stream."""
-        self.on_output(outdata, *rest)
-        self.on_input(indata, *rest[:-1], None)
+        """Serve a full-duplex stream; its flags are counted once."""
+        self.on_output(outdata, frames, moment, status)
+        self.on_input(indata, frames, moment, None)
 
-    def on_output(self, outdata: NDArray[np.float32], frames: int, _time: Any, status: Any) -> None:
+    def on_output(
+        self, outdata: NDArray[np.float32], frames: int, _moment: Any, status: Any
+    ) -> None:
         """Fill the next block to play."""
         self._note("output", status)
         if self.frames_played == 0:
@@ -73,7 +80,7 @@ class Passage:
             outdata[: len(block), : block.shape[1]] = block
         self.frames_played += frames
 
-    def on_input(self, indata: NDArray[np.float32], frames: int, _time: Any, status: Any) -> None:
+    def on_input(self, indata: NDArray[np.float32], frames: int, _moment: Any, status: Any) -> None:
         """Keep the block just recorded."""
         self._note("input", status)
         free = self.recorded[self.frames_recorded :]

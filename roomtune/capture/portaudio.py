@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import time
 from collections.abc import Sequence
-from types import ModuleType
 from typing import Any
 
 import numpy as np
@@ -155,8 +154,8 @@ class PortAudioInterface:
                 )
 
     def _usual_tail_s(self) -> float:
-        through_server = any(
-            map(behind_server, (self.output_device, self.input_device), ("output", "input"))
+        through_server = behind_server(self.output_device, "output") or behind_server(
+            self.input_device, "input"
         )
         return 1.5 if through_server else 0.5
 
@@ -187,7 +186,7 @@ class PortAudioInterface:
         return passage
 
     def _opened(
-        self, sound: ModuleType, played: NDArray[np.float32], inputs: int
+        self, sound: Any, played: NDArray[np.float32], inputs: int
     ) -> tuple[Passage, list[Any]]:
         """Open the stream(s), looking for replugged devices once before giving up."""
         try:
@@ -206,7 +205,7 @@ class PortAudioInterface:
             ) from error
 
     def _open(
-        self, sound: ModuleType, played: NDArray[np.float32], inputs: int
+        self, sound: Any, played: NDArray[np.float32], inputs: int
     ) -> tuple[Passage, list[Any]]:
         outputs = max(played.shape[1], self.output_channels or 0)
         with without_library_messages():

@@ -8,7 +8,6 @@ import os
 import threading
 import time
 from collections.abc import Iterator, Sequence
-from types import ModuleType
 from typing import Any
 
 import numpy as np
@@ -25,7 +24,7 @@ _hanging = threading.Event()
 
 
 def open_streams(
-    sound: ModuleType,
+    sound: Any,
     output_device: Device,
     input_device: Device,
     played: NDArray[np.float32],
@@ -83,7 +82,7 @@ def open_streams(
     return passage, [listening, playing]
 
 
-def _host_settings(sound: ModuleType, device: Device, exclusive: bool) -> Any:
+def _host_settings(sound: Any, device: Device, exclusive: bool) -> Any:
     if not exclusive:
         return None
     if "WASAPI" in device.host_api:

@@ -245,14 +245,14 @@ def test_wall_time_is_fitted_through_all_blocks():
 
 def test_exact_zeros_are_told_as_a_missing_permission(hardware):
     hardware.fault = lambda block, heard: (heard * 0, Flags())
-    with pytest.raises(MeasurementError, match="digital silence.*Privacy & Security") as caught:
+    with pytest.raises(MeasurementError, match=r"digital silence.*Privacy & Security") as caught:
         interface().play_and_record(tone(), [1])
     assert caught.value.exit_status == 1
 
 
 def test_one_dead_input_of_two_is_named(hardware):
     hardware.fault = lambda block, heard: (heard * np.float32([1, 0]), Flags())
-    with pytest.raises(MeasurementError, match="^Input 2 of 'cable, Test API' recorded nothing"):
+    with pytest.raises(MeasurementError, match=r"^Input 2 of 'cable, Test API' recorded nothing"):
         interface().play_and_record(tone(), [1, 2])
     interface().play_and_record(0 * tone(), [1, 2])  # silence through a digital loopback is right
 
@@ -265,7 +265,7 @@ def test_values_that_are_no_numbers_are_refused(hardware):
 
 def test_an_input_that_goes_dead_on_the_way_is_told(hardware):
     hardware.fault = lambda block, heard: (heard * (block < 20), Flags())
-    with pytest.raises(MeasurementError, match="went dead 0.6 s into the recording"):
+    with pytest.raises(MeasurementError, match=r"went dead 0\.6 s into the recording"):
         interface().play_and_record(tone(2.0), [1])
 
 
@@ -306,7 +306,7 @@ def test_a_replugged_device_is_found_under_its_new_number(hardware):
 
 def test_a_device_that_another_program_holds(hardware):
     hardware.refuse_to_open = 2
-    with pytest.raises(RoomtuneError, match="Cannot open .*Device unavailable.*Another program"):
+    with pytest.raises(RoomtuneError, match=r"Cannot open .*Device unavailable.*Another program"):
         interface().play_and_record(tone(), [1])
 
 
