@@ -1,4 +1,4 @@
-"""From a room to its transfer functions: modes below, image sources above."""
+"""From a room to its transfer functions: image sources, and modes for the late bass."""
 
 from __future__ import annotations
 
@@ -16,6 +16,8 @@ Floats = NDArray[np.float64]
 DURATION_S = 1.0
 MODES_TO_HZ = 250.0
 IMAGES_FROM_HZ = 400.0
+IMAGES_TO_S = 0.02
+MODES_FROM_S = 0.06
 
 
 @dataclass(frozen=True)
@@ -58,8 +60,9 @@ def room_transfer(
 
     On the grid of an FFT over DURATION_S: every multiple of 1 Hz. 1 stands for
     the level at one metre on axis in free field; time zero is the emission.
-    Between MODES_TO_HZ and IMAGES_FROM_HZ the sum of modes fades into the sum
-    of images; both hold the same direct sound and first reflections there.
+    The sum of images is complete in its early part, the sum of modes in its late
+    part: below MODES_TO_HZ (fading up to IMAGES_FROM_HZ) the one takes over from
+    the other between IMAGES_TO_S and MODES_FROM_S.
     """
     samples = round(DURATION_S * sample_rate_hz)
     frequencies_hz = np.arange(samples // 2 + 1) * (sample_rate_hz / samples)
@@ -67,9 +70,7 @@ def room_transfer(
     points = np.array(microphones_m)
     low = frequencies_hz <= IMAGES_FROM_HZ
     total = _images(walls, radiators, points, sample_rate_hz, samples, frequencies_hz)
-    fade = _rise(frequencies_hz, MODES_TO_HZ, IMAGES_FROM_HZ)
-    total *= fade
-    total[..., low] += (1 - fade[low]) * modal_transfer(
+    bass = modal_transfer(
         walls.size_m,
         walls.absorption_at,
         places,
@@ -78,8 +79,25 @@ def room_transfer(
         samples / sample_rate_hz,
         walls.speed_m_s,
     )
+    fall = 1 - _rise(frequencies_hz[low], MODES_TO_HZ, IMAGES_FROM_HZ)
+    total[..., low] += _late(fall * (bass - total[..., low]), samples / sample_rate_hz)
     total.flags.writeable = False
     return total
+
+
+def _late(spectra: NDArray[np.complex128], duration_s: float) -> NDArray[np.complex128]:
+    """Keep what comes after the first reflections, and let the end of it fade out.
+
+    spectra: (..., k) from 0 Hz up to where they have come to nothing.
+    """
+    import scipy.fft
+
+    length = 2 * spectra.shape[-1] - 1
+    times_s = np.arange(length) * (duration_s / length)
+    start = np.clip((times_s - IMAGES_TO_S) / (MODES_FROM_S - IMAGES_TO_S), 0, 1)
+    end = np.clip((times_s / duration_s - 0.7) / 0.3, 0, 1)
+    window = (0.5 - 0.5 * np.cos(np.pi * start)) * (0.5 + 0.5 * np.cos(np.pi * end))
+    return scipy.fft.rfft(scipy.fft.irfft(spectra, length) * window)
 
 
 def _images(

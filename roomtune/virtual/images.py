@@ -1,4 +1,4 @@
-"""Treble of a rectangular room by image sources (pyroomacoustics).
+"""Reflections of a rectangular room by image sources (pyroomacoustics).
 
 J. B. Allen, D. A. Berkley, JASA 65, 943-950 (1979). The images are found once;
 their sum is rendered once per octave band of absorption, so that absorption and
@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
-BAND_CENTRES_HZ = (250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)
+BAND_CENTRES_HZ = (62.5, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)
 SURFACES = ("west", "east", "south", "north", "floor", "ceiling")
 
 
