@@ -116,7 +116,7 @@ def take_from_recording(
     microphone = np.array(recording.samples[:, 0])
     plan = schedule(request)
     found, clock = _read_clock(recording, request, plan)
-    result, segment = _recover(microphone, request, plan, clock)
+    result = _recover(microphone, request, plan, clock)
     quiet = _quiet(microphone, request, plan, clock, result)
     evidence = Evidence(
         recording=recording,
@@ -172,8 +172,8 @@ def _read_clock(
 
 def _recover(
     microphone: NDArray[np.float64], request: TakeRequest, plan: Schedule, clock: Clock | None
-) -> tuple[Deconvolution, NDArray[np.float64]]:
-    """The responses per unit of digital full scale, and the stretch they came from."""
+) -> Deconvolution:
+    """The responses per unit of digital full scale."""
     settings, rate = request.settings, request.sweep.sample_rate_hz
     if clock is None:
         segment, zero_s = microphone, None
@@ -186,13 +186,11 @@ def _recover(
         zero_s = (clock.recorded_s(plan.sweep_s) - begin / rate) / (1 + clock.drift_ppm * 1e-6)
     result = deconvolve(segment, request.sweep, zero_s, START_S, settings.tail_s)
     gain = 1 / float(amplitude(request.level_dbfs))
-    scaled = Deconvolution(
-        _scaled(result.linear, gain),
-        tuple(_scaled(item, gain) for item in result.harmonics),
-        result.valid_band_hz,
-        result.time_zero_s,
+    return replace(
+        result,
+        linear=_scaled(result.linear, gain),
+        harmonics=tuple(_scaled(item, gain) for item in result.harmonics),
     )
-    return scaled, segment
 
 
 def _cut(samples: NDArray[np.float64], begin: int, end: int) -> NDArray[np.float64]:
