@@ -17,7 +17,7 @@ class Arrival:
 
     time_s: when the direct sound arrives, as the delay in excess of minimum
     phase; NaN where nothing stands out of the noise. uncertainty_s: its
-    standard uncertainty from noise and from what lies outside the band.
+    standard uncertainty, which counts noise, reflections and what lies outside the band.
     """
 
     time_s: NDArray[np.float64]

@@ -1,0 +1,219 @@
+"""Fit of a textbook driver and a time of flight to the spectrum of a direct sound.
+
+A driver in its box falls off at both ends like a filter of second order or so
+(R. H. Small, JAES 20(10), 798-808, 1972, for the low end). The model is
+
+    H(s) = +-g [ (s/wl)^2 / P(s/wl, Ql) ]^(nl/2) [ 1 / P(s/wh, Qh) ]^(nh/2) e^(-s t)
+
+with P(x, Q) = 1 + x/Q + x^2: minimum phase whatever its orders. Weak prior
+knowledge of the orders and Qs stands in for what lies outside the band, so
+that the uncertainty of the arrival t counts what cannot be seen.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from roomtune.signal.bands import mean_over_bands
+
+POINTS_PER_OCTAVE = 24
+_STEP = np.log(2) / POINTS_PER_OCTAVE
+_FREE = 1e3
+# parameters: ln g, t, ln fl, ln Ql, nl, ln fh, ln Qh, nh
+_PRIOR_SPREAD = np.array([_FREE, _FREE, 1.2, 0.4, 0.8, 1.0, 0.4, 1.2])
+_MISFIT = (0.08, 0.1, 0.3)
+_LARGEST_RATIO = 1e10
+
+
+@dataclass(frozen=True, eq=False)
+class EarlySpectrum:
+    """Spectrum of a direct sound seen through a window e^(-t / decay_s).
+
+    frequencies_hz (k,): even log grid of POINTS_PER_OCTAVE; values (k,) complex
+    with time zero at the window's start; noise (k,): expected noise power;
+    correlated_hz: bandwidth over which noise is correlated by the window.
+    """
+
+    frequencies_hz: NDArray[np.float64]
+    values: NDArray[np.complex128]
+    noise: NDArray[np.float64]
+    decay_s: float
+    correlated_hz: float
+
+    @property
+    def laplace(self) -> NDArray[np.complex128]:
+        """Points s = j 2 pi f + 1 / decay at which the window shows the system."""
+        return 2j * np.pi * self.frequencies_hz + 1 / self.decay_s
+
+    @property
+    def together(self) -> NDArray[np.float64]:
+        """How many neighbouring points share the same noise, shape (k,)."""
+        return np.maximum(1.0, self.correlated_hz / (self.frequencies_hz * _STEP))
+
+
+@dataclass(frozen=True, eq=False)
+class DriverFit:
+    """A fitted driver: see the module for the model.
+
+    delay_s after the window's start with its standard uncertainty; sign +-1;
+    confidence of the sign 0 to 1; low_hz, low_q, low_order and the like are the
+    driver's ends; misfit is the relative deviation beyond noise.
+    """
+
+    delay_s: float
+    uncertainty_s: float
+    sign: int
+    confidence: float
+    low_hz: float
+    low_q: float
+    low_order: float
+    high_hz: float
+    high_q: float
+    high_order: float
+    misfit: float
+
+
+def fit_driver(spectrum: EarlySpectrum, between_s: tuple[float, float]) -> DriverFit | None:
+    """Fit driver, delay and polarity; None when the sound drowns in noise.
+
+    The delay is sought in `between_s`: first the magnitude alone gives a
+    template, then a matched filter gives delay and sign, then all parameters
+    are fitted to the complex spectrum.
+    """
+    start = _fit_magnitude(spectrum)
+    delay, sign, confidence, ratio = _match(spectrum, start, between_s)
+    if ratio < 12:
+        return None
+    start[0] += delay / spectrum.decay_s
+    start[1] = delay
+    found, misfit = start, _MISFIT[1]
+    for _ in range(2):
+        found, spread = _fit_complex(spectrum, found, sign, misfit)
+        misfit = _relative_misfit(spectrum, found, sign)
+    low, low_q, high, high_q = np.exp(found[[2, 3, 5, 6]])
+    return DriverFit(
+        float(found[1]),
+        spread,
+        sign,
+        confidence,
+        float(low),
+        float(low_q),
+        float(found[4]),
+        float(high),
+        float(high_q),
+        float(found[7]),
+        misfit,
+    )
+
+
+def driver_log_response(
+    parameters: NDArray[np.float64], s: NDArray[np.complex128]
+) -> NDArray[np.complex128]:
+    """Logarithm of the model at complex frequencies s (positive sign)."""
+    gain, delay, low, low_q, low_order, high, high_q, high_order = parameters
+    below = s / (2 * np.pi * np.exp(low))
+    above = s / (2 * np.pi * np.exp(high))
+    skirts = low_order * np.log(below) - low_order / 2 * _log_section(below, np.exp(low_q))
+    return gain + skirts - high_order / 2 * _log_section(above, np.exp(high_q)) - s * delay
+
+
+def _log_section(x: NDArray[np.complex128], q: float) -> NDArray[np.complex128]:
+    """ln(1 + x/Q + x^2), continuous over the right half plane."""
+    root = np.sqrt(complex(0.25 / q**2 - 1))
+    return np.log(x + 0.5 / q + root) + np.log(x + 0.5 / q - root)
+
+
+def _prior(frequencies_hz: NDArray[np.float64]) -> NDArray[np.float64]:
+    low, high = frequencies_hz[[0, -1]]
+    ends = [np.log(1.5 * low), np.log(0.75), 2.0, np.log(1.2 * high), np.log(0.7), 2.0]
+    return np.array([0.0, 0.0, *ends])
+
+
+def _scales(frequencies_hz: NDArray[np.float64]) -> NDArray[np.float64]:
+    period = 1 / np.sqrt(frequencies_hz[0] * frequencies_hz[-1])
+    return np.array([0.1, 0.05 * period, 0.1, 0.1, 0.2, 0.1, 0.1, 0.2])
+
+
+def _fit_magnitude(spectrum: EarlySpectrum) -> NDArray[np.float64]:
+    """Parameters, without delay, that fit the third-octave magnitude."""
+    from scipy.optimize import least_squares
+
+    frequencies = spectrum.frequencies_hz
+    reach = np.exp(np.log(2) / 6)
+    bands = np.stack([frequencies / reach, frequencies * reach], axis=-1)
+    power = mean_over_bands(frequencies, np.abs(spectrum.values) ** 2, bands)
+    signal = np.maximum(power - spectrum.noise, 0.02 * power)
+    ratio = np.clip(signal / np.maximum(spectrum.noise, 1e-300), 1e-3, _LARGEST_RATIO)
+    level = 0.5 * np.log(np.maximum(signal, 1e-300))
+    spread = np.sqrt((1 / ratio + 1 / ratio**2) / 2 * spectrum.together + 3 * _MISFIT[1] ** 2)
+    prior = _prior(frequencies)
+    prior[0] = level.max()
+    at = spectrum.laplace
+
+    def misfits(parameters: NDArray[np.float64]) -> NDArray[np.float64]:
+        model = driver_log_response(parameters, at).real + parameters[1] * at.real
+        return np.concatenate([(model - level) / spread, (parameters - prior) / _PRIOR_SPREAD])
+
+    found = least_squares(misfits, prior, x_scale=_scales(frequencies), max_nfev=30).x
+    found[1] = 0.0
+    return np.asarray(found, dtype=float)
+
+
+def _match(
+    spectrum: EarlySpectrum, start: NDArray[np.float64], between_s: tuple[float, float]
+) -> tuple[float, int, float, float]:
+    """Delay, sign, confidence of the sign and signal-to-noise power ratio."""
+    frequencies = spectrum.frequencies_hz
+    template = np.exp(driver_log_response(start, spectrum.laplace))
+    power = np.abs(template) ** 2
+    floor = (spectrum.noise + _MISFIT[1] ** 2 * power) * spectrum.together
+    delays = np.arange(*between_s, 1 / (24 * frequencies[-1]))
+    turns = np.exp(2j * np.pi * delays[:, None] * frequencies)
+    matched = np.real(turns @ (spectrum.values * template.conj() / floor))
+    place = int(np.argmax(np.abs(matched)))
+    sign = 1 if matched[place] > 0 else -1
+    opposite = max(float(np.max(-sign * matched)), 0.0)
+    gained = (matched[place] ** 2 - opposite**2) / np.sum(power / floor)
+    noise = np.maximum(spectrum.noise * spectrum.together, 1e-300)
+    ratio = 2 * float(np.sum(np.abs(spectrum.values) ** 2 / noise - 1 / spectrum.together))
+    return float(delays[place]), sign, float(np.tanh(gained / 2)), ratio
+
+
+def _fit_complex(
+    spectrum: EarlySpectrum, start: NDArray[np.float64], sign: int, misfit: float
+) -> tuple[NDArray[np.float64], float]:
+    """All parameters from the complex spectrum, and the delay's uncertainty."""
+    from scipy.optimize import least_squares
+
+    at, values = spectrum.laplace, spectrum.values
+    model_power = np.exp(2 * driver_log_response(start, at).real)
+    relative = misfit**2 * (np.abs(values) ** 2 + model_power) / 2
+    spread = np.sqrt((spectrum.noise + relative) * spectrum.together / 2)
+    prior = _prior(spectrum.frequencies_hz)
+    prior[0] = start[0]
+
+    def misfits(parameters: NDArray[np.float64]) -> NDArray[np.float64]:
+        exponent = driver_log_response(parameters, at)
+        exponent = np.minimum(exponent.real, 200.0) + 1j * exponent.imag
+        rest = (sign * np.exp(exponent) - values) / spread
+        return np.concatenate([rest.real, rest.imag, (parameters - prior) / _PRIOR_SPREAD])
+
+    scales = _scales(spectrum.frequencies_hz)
+    result = least_squares(misfits, start, x_scale=scales, max_nfev=40)
+    covariance = np.linalg.inv(result.jac.T @ result.jac)
+    freedom = max(2 * float(np.sum(1 / spectrum.together)) - 6, 4.0)
+    excess = max(1.0, 2 * float(result.cost) / freedom)
+    return np.asarray(result.x), float(np.sqrt(covariance[1, 1] * excess))
+
+
+def _relative_misfit(spectrum: EarlySpectrum, parameters: NDArray[np.float64], sign: int) -> float:
+    """Root mean square deviation of the data from the model, beyond noise."""
+    model = sign * np.exp(driver_log_response(parameters, spectrum.laplace))
+    power = np.abs(model) ** 2
+    weight = power / (power + 10 * spectrum.noise)
+    beyond = (np.abs(model - spectrum.values) ** 2 - spectrum.noise) / np.maximum(power, 1e-300)
+    mean = float(np.sum(weight * beyond) / max(float(np.sum(weight)), 1e-300))
+    return float(np.sqrt(np.clip(mean, _MISFIT[0] ** 2, _MISFIT[2] ** 2)))
