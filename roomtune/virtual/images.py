@@ -7,7 +7,8 @@ directivity may vary with frequency while the direct sound stays exact.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
 
@@ -16,7 +17,6 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 BAND_CENTRES_HZ = (62.5, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)
-SURFACES = ("west", "east", "south", "north", "floor", "ceiling")
 
 
 @dataclass(frozen=True)
@@ -45,9 +45,7 @@ def image_responses(
     """
     import pyroomacoustics as library
 
-    filtered = library.constants.get("rir_hpf_enable")
-    library.constants.set("rir_hpf_enable", False)
-    try:
+    with _plain_settings(library):
         room = _shoebox(library, size_m, radiators, microphones_m, sample_rate_hz, order, speed_m_s)
         room.image_source_model()
         reflections = [_reflections(source, size_m) for source in room.sources]
@@ -60,9 +58,21 @@ def image_responses(
                 source.set_directivity(_directivity(radiator, centre_hz, speed_m_s))
             room.compute_rir()
             _collect(room.rir, responses[band], library.constants.get("frac_delay_length") // 2)
-    finally:
-        library.constants.set("rir_hpf_enable", filtered)
     return responses
+
+
+@contextmanager
+def _plain_settings(library: Any) -> Iterator[None]:
+    """No high-pass on the responses, and one thread: sums in the same order everywhere."""
+    wanted = {"rir_hpf_enable": False, "num_threads": 1}
+    before = {key: library.constants.get(key) for key in wanted}
+    try:
+        for key, value in wanted.items():
+            library.constants.set(key, value)
+        yield
+    finally:
+        for key, value in before.items():
+            library.constants.set(key, value)
 
 
 def _shoebox(
