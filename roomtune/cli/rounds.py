@@ -1,0 +1,81 @@
+"""A round of takes: every request at every seat, kept as soon as it is made."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from roomtune.cli.show import progress
+
+if TYPE_CHECKING:
+    from roomtune.capture.measure import CapturedTake
+    from roomtune.capture.requests import CaptureSettings, TakeRequest
+    from roomtune.cli.stage import Stage
+    from roomtune.processor.tuning import Tuning
+    from roomtune.session.folder import Session
+    from roomtune.system.model import System
+
+
+def run_round(
+    stage: Stage,
+    session: Session,
+    requests: Sequence[TakeRequest],
+    what: str,
+    through: str | None = None,
+) -> tuple[str, ...]:
+    """Make and keep all takes; returns a sentence for each that stayed bad.
+
+    `through` names the tuning that the amplifier ran meanwhile.
+    """
+    from roomtune.capture.measure import capture_many
+
+    bad: dict[tuple[str, str], str] = {}
+    with progress(len(requests), what) as advance:
+
+        def keep(captured: CapturedTake) -> None:
+            take = captured.take
+            session.add(captured, through=through)
+            place = (take.source, take.seat)
+            bad.pop(place, None)
+            if take.verdict.grade == "repeat":
+                reasons = "; ".join(finding.text for finding in take.verdict.findings)
+                bad[place] = f"{take.source} at {take.seat}: {reasons}"
+
+        def announce(request: TakeRequest, attempt: int) -> None:
+            again = f", attempt {attempt}" if attempt > 1 else ""
+            advance(f"{request.source} at {request.seat}{again}", attempt == 1)
+
+        for seat in dict.fromkeys(request.seat for request in requests):
+            stage.go_to(seat)
+            at_seat = [request for request in requests if request.seat == seat]
+            capture_many(
+                stage.interface,
+                at_seat,
+                on_captured=keep,
+                on_progress=announce,
+                before_by_hand=stage.switch_to,
+            )
+    return tuple(bad.values())
+
+
+def channel_round(
+    system: System, settings: CaptureSettings, tuning: Tuning, seats: Sequence[str]
+) -> list[TakeRequest]:
+    """One request per channel and seat, no louder than any output's limit allows."""
+    from roomtune.capture.requests import channel_requests
+
+    level = channel_level_dbfs(system, tuning)
+    return [r for seat in seats for r in channel_requests(system, settings, seat, level)]
+
+
+def channel_level_dbfs(system: System, tuning: Tuning) -> float:
+    """Highest channel level at which no output passes its own limit, in dB re full scale."""
+    import numpy as np
+
+    from roomtune.processor.response import tuning_response
+
+    frequencies_hz = np.geomspace(10, 0.45 * tuning.sample_rate_hz, 500)
+    peaks = np.abs(tuning_response(tuning, frequencies_hz)).max(axis=(0, 2))
+    gains_db = 20 * np.log10(np.maximum(peaks, 1e-6))
+    allowed = [system.output(o.name).maximum_level_dbfs for o in tuning.outputs]
+    return float(min(0.0, *(limit - gain for limit, gain in zip(allowed, gains_db, strict=True))))

@@ -1,0 +1,65 @@
+"""What the commands print: tables, progress, sentences. Plain text when piped."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+
+def say(text: str = "") -> None:
+    """One line to the person, on the error stream so that results stay clean."""
+    click.echo(text, err=True)
+
+
+def table(title: str, headings: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
+    """Print a table on standard output; numbers stand right, the first column left."""
+    from rich.console import Console
+    from rich.table import Table
+
+    drawn = Table(title=title or None, title_justify="left", box=None, pad_edge=False)
+    for place, heading in enumerate(headings):
+        drawn.add_column(heading, justify="left" if place == 0 else "right", overflow="fold")
+    for row in rows:
+        drawn.add_row(*(str(cell) for cell in row))
+    console = Console(markup=False, highlight=False, soft_wrap=False)
+    console.print(drawn)
+
+
+def as_json(value: Any) -> None:
+    """Print a value as JSON on standard output."""
+    click.echo(json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False))
+
+
+@contextmanager
+def progress(total: int, what: str) -> Iterator[Callable[[str, bool], None]]:
+    """Show a bar on the error stream.
+
+    Call the given function with what begins now and whether it is a further
+    step (or the same one again).
+    """
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+
+    bar = Progress(
+        TextColumn("{task.fields[what]}", markup=False),
+        BarColumn(bar_width=30),
+        MofNCompleteColumn(),
+        TimeElapsedColumn(),
+        TextColumn("{task.description}", markup=False),
+        console=Console(stderr=True),
+    )
+    with bar:
+        task = bar.add_task("", total=total, what=what)
+
+        def advance(description: str, further: bool = True) -> None:
+            bar.update(task, advance=int(further), description=description)
+
+        yield advance
+        bar.update(task, description="done")
