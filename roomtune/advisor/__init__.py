@@ -1,1 +1,1 @@
-"""From measured responses to a complete tuning, each step with its evidence."""
+"""From measured responses to a complete tuning, step by step, each step explained."""

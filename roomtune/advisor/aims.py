@@ -1,0 +1,188 @@
+"""The aims of a tuning: targets, equal levels and equal pairs as a fit's problem."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from roomtune.advisor.energy import EnergyModel
+from roomtune.advisor.measured import Measured
+from roomtune.advisor.objective import Goal, Match, Problem, Rows
+from roomtune.advisor.scores import (
+    DEVIATION_BAND_HZ,
+    LEVEL_BAND_HZ,
+    MATCH_BAND_HZ,
+    channel_pairs,
+    main_channels,
+    main_index,
+    seat_weights,
+)
+from roomtune.advisor.target import target_db
+from roomtune.processor.response import tuning_response
+from roomtune.processor.tuning import Tuning
+from roomtune.signal.bands import band_edges_hz, third_octave_centres_hz
+from roomtune.system.model import System
+
+Array = NDArray[np.float64]
+TRANSITION_HZ = 250.0
+NARROW_DIP_DB = 3.0
+MATCH_WEIGHT, MAIN_WEIGHT = 1.0, 0.35
+
+
+@dataclass(frozen=True, eq=False)
+class Aims:
+    """What the fits of one plan share: system, measurement, energy model."""
+
+    system: System
+    measured: Measured
+    model: EnergyModel
+
+    @property
+    def mains(self) -> tuple[int, ...]:
+        """Places of the main channels that have outputs."""
+        wanted = set(main_channels(self.system))
+        return tuple(
+            place
+            for place, name in enumerate(self.model.channels)
+            if name in wanted and len(self.model.members[place])
+        )
+
+    @property
+    def main_seat(self) -> int:
+        """Place of the main seat."""
+        return main_index(self.system, self.model.seats)
+
+    @property
+    def average(self) -> Array:
+        """Weights of the seat average, (1, seats)."""
+        return seat_weights(self.system, self.model.seats)[None]
+
+    @property
+    def main_only(self) -> Array:
+        """Weights that look at the main seat alone, (1, seats)."""
+        return np.eye(len(self.model.seats))[self.main_seat][None]
+
+
+def band_matrix(model: EnergyModel, edges_hz: Array) -> Array:
+    """Weights (r, k) of the narrow bands in each wide band: means over log frequency."""
+    low = np.maximum(np.log(model.edges_hz[:, 0]), np.log(edges_hz[:, :1]))
+    high = np.minimum(np.log(model.edges_hz[:, 1]), np.log(edges_hz[:, 1:]))
+    weights = np.maximum(high - low, 0)
+    total = weights.sum(axis=1, keepdims=True)
+    return weights / np.where(total > 0, total, 1)
+
+
+def third_rows(model: EnergyModel, band_hz: tuple[float, float]) -> tuple[Array, Array]:
+    """Centres (r,) and band matrix (r, k) of the third-octaves in a band."""
+    centres = third_octave_centres_hz(*band_hz)
+    return centres, band_matrix(model, band_edges_hz(centres))
+
+
+def smooth_rows(model: EnergyModel, low_hz: float, high_hz: float) -> tuple[Array, Array, Array]:
+    """Centres, band matrix and widths in octaves: pairs of narrow bands, between limits."""
+    first, last = np.searchsorted(model.centres_hz, [low_hz * 0.985, high_hz * 1.015])
+    pairs = np.arange(first, last - 1, 2)
+    edges = np.stack([model.edges_hz[pairs, 0], model.edges_hz[pairs + 1, 1]], axis=-1)
+    widths = np.log2(edges[:, 1] / edges[:, 0])
+    return np.sqrt(edges.prod(axis=1)), band_matrix(model, edges), widths
+
+
+def levels_db(
+    aims: Aims, channel: int, gains: NDArray[np.complex128], seats: Array, bands: Array
+) -> Array:
+    """Levels (g, r) of a channel for responses `gains` (outputs of the channel, k)."""
+    power, _ = aims.model.power(channel, gains)
+    return np.asarray(10 * np.log10(seats @ power @ bands.T))
+
+
+def base_gains(aims: Aims, tuning: Tuning) -> tuple[NDArray[np.complex128], ...]:
+    """Electrical responses of every channel to its outputs, at the narrow bands."""
+    whole = tuning_response(tuning, aims.model.centres_hz, whole_samples=False)
+    order = [o.name for o in tuning.outputs]
+    return tuple(
+        whole[place][[order.index(aims.model.outputs[m]) for m in members]]
+        for place, members in enumerate(aims.model.members)
+    )
+
+
+def problem_for(
+    aims: Aims,
+    tuning: Tuning,
+    channels: Sequence[int] | None = None,
+    low_hz: float | None = None,
+    high_hz: float = DEVIATION_BAND_HZ[1],
+) -> Problem:
+    """The whole problem for some channels (all main ones): targets, levels, pairs."""
+    chosen = tuple(aims.mains if channels is None else channels)
+    base = base_gains(aims, tuning)
+    lowest = low_hz if low_hz is not None else DEVIATION_BAND_HZ[0]
+    goals = [_target_goal(aims, c, base[c], lowest, high_hz) for c in chosen]
+    goals += [_main_goal(aims, c, high_hz) for c in chosen]
+    return Problem(
+        model=aims.model,
+        base=base,
+        rate_hz=tuning.sample_rate_hz,
+        goals=tuple(goals),
+        matches=tuple(_matches(aims, chosen)),
+        boost_limit_db=aims.system.wishes.maximum_boost_db,
+    )
+
+
+def _target_goal(
+    aims: Aims, channel: int, gains: NDArray[np.complex128], low_hz: float, high_hz: float
+) -> Goal:
+    """Seat average against the target; narrow dips and noisy rows count little."""
+    centres, bands, widths = smooth_rows(aims.model, low_hz, high_hz)
+    wanted = target_db(aims.system, centres)
+    level = levels_db(aims, channel, gains, aims.average, bands)[0]
+    trust = row_trust(aims, channel, gains, aims.average, bands)[0]
+    weight = np.sqrt(widths / widths.sum()) * trust
+    weight = weight * np.where(narrow_dips(centres, level), 0.5, 1.0)
+    return Goal(channel, Rows(aims.average, bands), wanted[None], weight[None])
+
+
+def _main_goal(aims: Aims, channel: int, high_hz: float) -> Goal:
+    centres, bands = third_rows(aims.model, (100.0, min(high_hz, 10e3)))
+    weight = np.full(len(centres), MAIN_WEIGHT / np.sqrt(len(centres)))
+    wanted = target_db(aims.system, centres)
+    return Goal(channel, Rows(aims.main_only, bands), wanted[None], weight[None])
+
+
+def _matches(aims: Aims, chosen: Sequence[int]) -> list[Match]:
+    names = aims.model.channels
+    centres, bands = third_rows(aims.model, MATCH_BAND_HZ)
+    weight = np.full((1, len(centres)), MATCH_WEIGHT / np.sqrt(len(centres)))
+    inside = (centres > LEVEL_BAND_HZ[0] / 1.1) & (centres < LEVEL_BAND_HZ[1] * 1.1)
+    level = (inside / inside.sum())[None]
+    rows = Rows(aims.main_only, bands)
+    found = []
+    for left, right in channel_pairs(aims.system):
+        pair = names.index(left), names.index(right)
+        if set(pair) <= set(chosen):
+            found.append(Match(*pair, rows, weight, level))
+    return found
+
+
+def row_trust(
+    aims: Aims, channel: int, gains: NDArray[np.complex128], seats: Array, bands: Array
+) -> Array:
+    """How far each row may be acted on, (g, r): 1 when the noise is far below, 0 at 6 dB.
+
+    The noise's power in a row against the level there: full trust from 20 dB
+    up, none below 6 dB.
+    """
+    power, _ = aims.model.power(channel, gains)
+    members = aims.model.members[channel]
+    noise = np.einsum("ok,osk->sk", np.abs(gains) ** 2, aims.model.noise[members])
+    ratio = 10 * np.log10((seats @ power @ bands.T) / np.maximum(seats @ noise @ bands.T, 1e-30))
+    return np.clip((ratio - 6) / 14, 0, 1)
+
+
+def narrow_dips(centres_hz: Array, level_db: Array, octaves: float = 0.7) -> NDArray[np.bool_]:
+    """Rows more than 3 dB below the median of their surroundings: cancellations, as a rule."""
+    distance = np.abs(np.log2(centres_hz[:, None] / centres_hz[None]))
+    around = np.array([np.median(level_db[near]) for near in distance < octaves / 2])
+    return level_db < around - NARROW_DIP_DB

@@ -1,0 +1,99 @@
+"""Arrivals and levels of the loudspeakers, equal at the main seat."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from roomtune.advisor.aims import Aims, base_gains, levels_db, third_rows
+from roomtune.advisor.measured import Measured
+from roomtune.advisor.prediction import predict
+from roomtune.advisor.scores import ARRIVAL_BAND_HZ, LEVEL_BAND_HZ, main_channels
+from roomtune.advisor.settings import moved, with_channel_gains
+from roomtune.advisor.target import target_db
+from roomtune.processor.tuning import Tuning
+from roomtune.system.model import System
+
+Array = NDArray[np.float64]
+
+
+def channel_arrivals_ms(system: System, measured: Measured, tuning: Tuning) -> dict[str, float]:
+    """Predicted arrival of each main channel at the main seat."""
+    from roomtune.analysis.arrival import arrival
+
+    here = measured.selected([system.main_seat.name])
+    wanted = set(main_channels(system)) & {s.channel for s in system.loudspeakers}
+    channels = tuple(c for c in tuning.channels if c.name in wanted)
+    routes = tuple(r for r in tuning.routes if r.channel in wanted)
+    part = replace(tuning, channels=channels, routes=routes)
+    responses = predict(part, here).impulse_responses[:, 0]
+    times = np.array(arrival(responses, ARRIVAL_BAND_HZ).time_s, dtype=float)
+    return {c.name: float(t) * 1e3 for c, t in zip(channels, times, strict=True) if np.isfinite(t)}
+
+
+def own_outputs(system: System, channel: str) -> tuple[str, ...]:
+    """Names of the outputs of the loudspeaker that reproduces a channel."""
+    loudspeaker = system.loudspeaker_of(channel)
+    return tuple(o.name for o in system.outputs_of(loudspeaker.name)) if loudspeaker else ()
+
+
+def arrivals_aligned(system: System, measured: Measured, tuning: Tuning) -> Tuning:
+    """Delay every loudspeaker so that all arrive with the latest at the main seat."""
+    arrivals = channel_arrivals_ms(system, measured, tuning)
+    latest = max(arrivals.values(), default=0.0)
+    delays: dict[str, float] = {}
+    for channel, time in arrivals.items():
+        delays.update(dict.fromkeys(own_outputs(system, channel), latest - time))
+    return moved(tuning, delays_ms=delays)
+
+
+def levels_aligned(aims: Aims, tuning: Tuning) -> Tuning:
+    """Output gains that make all loudspeakers as loud as the quietest, 200 Hz to 4 kHz."""
+    _, bands = third_rows(aims.model, (200.0, 4000.0))
+    wanted = target_db(aims.system, aims.model.centres_hz) @ bands.T
+    gains = base_gains(aims, tuning)
+    level = {
+        aims.model.channels[c]: float(
+            np.mean(levels_db(aims, c, gains[c], aims.average, bands)[0] - wanted)
+        )
+        for c in aims.mains
+    }
+    quietest = min(level.values(), default=0.0)
+    changes: dict[str, float] = {}
+    for channel, value in level.items():
+        changes.update(dict.fromkeys(own_outputs(aims.system, channel), quietest - value))
+    return moved(tuning, gains_db=changes)
+
+
+def main_seat_levels_db(aims: Aims, tuning: Tuning) -> dict[str, float]:
+    """Level of each main channel at the main seat, thirds from 500 Hz to 2 kHz."""
+    _, bands = third_rows(aims.model, LEVEL_BAND_HZ)
+    mean = bands.mean(axis=0, keepdims=True)
+    gains = base_gains(aims, tuning)
+    return {
+        aims.model.channels[c]: float(levels_db(aims, c, gains[c], aims.main_only, mean)[0, 0])
+        for c in aims.mains
+    }
+
+
+def channels_trimmed(aims: Aims, tuning: Tuning) -> Tuning:
+    """Channel gains that make the main channels equally loud, on the processor's steps.
+
+    The quietest after rounding sets the level; what a step cannot reach is
+    shared so that the spread is least.
+    """
+    level = main_seat_levels_db(aims, tuning)
+    if not level:
+        return tuning
+    quietest = min(level.values())
+    step = aims.system.processor.gain_db.step
+    changes = {}
+    for channel, value in level.items():
+        now = tuning.channel(channel).gain_db
+        wanted = now + quietest - value
+        if step > 0:
+            wanted = round(wanted / step) * step
+        changes[channel] = wanted - now
+    return with_channel_gains(tuning, changes)

@@ -1,0 +1,154 @@
+"""Joining the drivers of every multi-way loudspeaker: crossovers put into the tuning."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from roomtune.advisor.crossovers import (
+    Choice,
+    candidates,
+    direct_pair,
+    overlap_hz,
+    ranked,
+)
+from roomtune.advisor.layout import ordered_outputs
+from roomtune.advisor.measured import Measured
+from roomtune.advisor.polarity import signs
+from roomtune.advisor.proposal import Proposal
+from roomtune.advisor.scores import seat_weights
+from roomtune.advisor.settings import moved, with_crossover, with_outputs
+from roomtune.processor.tuning import Tuning
+from roomtune.system.model import Output, System
+
+ALTERNATIVES = 3
+
+
+def join_drivers(
+    system: System, measured: Measured, tuning: Tuning
+) -> tuple[Tuning, list[Proposal]]:
+    """Choose and set all crossovers inside loudspeakers; one slope for those alike."""
+    proposals: list[Proposal] = []
+    for kind in loudspeaker_kinds(system):
+        rows = [ordered_outputs(system, name) for name in kind]
+        for place in range(len(rows[0]) - 1):
+            pairs = [(row[place], row[place + 1]) for row in rows]
+            pinned = _pinned(system, kind, place, len(rows[0]) - 1)
+            choices = _choices(system, measured, tuning, pairs, pinned)
+            tuning = _joined(tuning, pairs, choices[0], rows, place)
+            proposals.append(_proposal(kind, pairs, choices, pinned))
+    return tuning, proposals
+
+
+def loudspeaker_kinds(system: System) -> list[tuple[str, ...]]:
+    """Loudspeakers of more than one driver, grouped by the drivers they have."""
+    kinds: dict[tuple, list[str]] = {}
+    for loudspeaker in system.loudspeakers:
+        row = ordered_outputs(system, loudspeaker.name)
+        if len(row) > 1:
+            pinned = system.wishes.crossovers_hz.get(loudspeaker.name, ())
+            key = (tuple((o.driver, o.safe_band_hz) for o in row), tuple(pinned))
+            kinds.setdefault(key, []).append(loudspeaker.name)
+    return [tuple(names) for names in kinds.values()]
+
+
+def _pinned(system: System, kind: tuple[str, ...], place: int, count: int) -> float | None:
+    wanted = system.wishes.crossovers_hz.get(kind[0], ())
+    return float(wanted[place]) if len(wanted) == count else None
+
+
+def _choices(
+    system: System,
+    measured: Measured,
+    tuning: Tuning,
+    pairs: list[tuple[Output, Output]],
+    pinned: float | None,
+) -> list[Choice]:
+    lower, upper = pairs[0]
+    region = (pinned, pinned) if pinned else overlap_hz(lower, upper)
+    weights = seat_weights(system, measured.seats)
+    turned = signs(tuning)
+    directs = []
+    for low, high in pairs:
+        pair = direct_pair(measured, low, high, weights, region)
+        flips = [-1.0 if turned[output.name] else 1.0 for output in (low, high)]
+        directs.append(replace(pair, lower=pair.lower * flips[0], upper=pair.upper * flips[1]))
+    tries = candidates(system, lower, upper, pinned)
+    if not tries:
+        tries = candidates(system, lower, upper, overlap_hz(lower, upper)[1])
+    return ranked(directs, lower, upper, tries, system.processor)
+
+
+def _joined(
+    tuning: Tuning,
+    pairs: list[tuple[Output, Output]],
+    choice: Choice,
+    rows: list[tuple[Output, ...]],
+    place: int,
+) -> Tuning:
+    """The tuning with the slope on both drivers; all drivers above move with the upper one."""
+    for (lower, upper), joint, row in zip(pairs, choice.joints, rows, strict=True):
+        tuning = with_crossover(tuning, lower.name, choice.slope.low_pass)
+        tuning = with_crossover(tuning, upper.name, choice.slope.high_pass)
+        base = tuning.output(lower.name)
+        above = [output.name for output in row[place + 1 :]]
+        delays = {
+            name: base.delay_ms + joint.delay_ms - tuning.output(upper.name).delay_ms
+            for name in above
+        }
+        tuning = moved(tuning, dict.fromkeys(above, base.gain_db + joint.gain_db), delays)
+        if joint.inverted:
+            turned = {
+                n: replace(tuning.output(n), inverted=not tuning.output(n).inverted) for n in above
+            }
+            tuning = with_outputs(tuning, turned)
+    return tuning
+
+
+def _proposal(
+    kind: tuple[str, ...],
+    pairs: list[tuple[Output, Output]],
+    choices: list[Choice],
+    pinned: float | None,
+) -> Proposal:
+    best = choices[0]
+    ripple = sum(joint.ripple_db for joint in best.joints) / len(best.joints)
+    loss = sum(joint.loss_db for joint in best.joints) / len(best.joints)
+    joints = "; ".join(
+        f"{upper.name} {'inverted, ' if joint.inverted else ''}{abs(joint.delay_ms):.3f} ms "
+        f"{'later' if joint.delay_ms >= 0 else 'earlier'} and {joint.gain_db:+.1f} dB "
+        f"against {lower.name}"
+        for (lower, upper), joint in zip(pairs, best.joints, strict=True)
+    )
+    others = tuple(
+        f"{other.slope}: costs {other.cost_db - best.cost_db:.2f} dB more"
+        for other in _different(choices)
+    )
+    overlap = overlap_hz(*pairs[0])
+    why = (
+        "pinned in [wishes]"
+        if pinned
+        else f"both drivers may play from {overlap[0]:.0f} to {overlap[1]:.0f} Hz with a margin"
+    )
+    return Proposal(
+        step="crossover",
+        subject=", ".join(kind),
+        change=f"cross over at {best.slope}; {joints}",
+        evidence=f"{why}; of {len(choices)} settings tried on the direct sound this one sums best",
+        effect=f"direct sound within {ripple:.2f} dB rms through the crossover, "
+        f"{loss:.2f} dB lost to phase",
+        effect_db=round(loss, 3),
+        refused=others,
+    )
+
+
+def _different(choices: list[Choice]) -> list[Choice]:
+    """The best alternatives that differ by more than a neighbouring frequency."""
+    best = choices[0].slope
+    seen = {(best.family, best.low_order, best.high_order)}
+    found = []
+    for choice in choices[1:]:
+        key = (choice.slope.family, choice.slope.low_order, choice.slope.high_order)
+        if key not in seen and len(found) < ALTERNATIVES:
+            seen.add(key)
+            found.append(choice)
+    return found

@@ -1,0 +1,151 @@
+"""The equaliser: sections added one by one where they help most, always fitted jointly."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from roomtune.advisor.aims import TRANSITION_HZ
+from roomtune.advisor.objective import Problem, acoustic_blocks, cost_of, fitted
+from roomtune.advisor.sections import section_responses
+from roomtune.advisor.state import Electrical, Free, Section, State, bank_of, electrical
+from roomtune.processor.tuning import FilterType
+from roomtune.system.model import Processor
+
+Array = NDArray[np.float64]
+SMALLEST_BENEFIT = 0.012
+QS_BELOW, QS_ABOVE = (1.0, 2.5, 5.0, 10.0), (0.7, 1.5, 3.0)
+HIGHEST_Q_BELOW, HIGHEST_Q_ABOVE = 16.0, 4.5
+
+
+@dataclass(frozen=True)
+class Ground:
+    """Where sections may be put: outputs that share them, and the band in which."""
+
+    outputs: tuple[int, ...]
+    band_hz: tuple[float, float]
+
+
+@dataclass(frozen=True)
+class Rules:
+    """What sections may be: types, bounds, how many per output, what benefit is worth one."""
+
+    processor: Processor
+    boost_db: float
+    per_output: int
+    benefit: float = SMALLEST_BENEFIT
+
+
+def grown(
+    problem: Problem,
+    state: State,
+    grounds: Sequence[Ground],
+    rules: Rules,
+    gains: Sequence[tuple[int, ...]] = (),
+    most: int = 40,
+) -> State:
+    """Add sections while one is worth its benefit, refitting all of the grounds' sections.
+
+    Cost falls by at least `rules.benefit` for each section kept. Output gains
+    in `gains` (groups that move together) are fitted along.
+    """
+    touched = {output for ground in grounds for output in ground.outputs}
+    own = [p for p, s in enumerate(state.sections) if touched & set(s.outputs)]
+    cost = cost_of(problem, state)
+    for _ in range(most):
+        candidates = _candidates(state, grounds, rules)
+        if not candidates:
+            break
+        best = _most_useful(problem, state, candidates)
+        trial = state.with_section(best)
+        places = (*own, len(state.sections))
+        trial, new = fitted(problem, trial, Free(gains=tuple(gains), sections=places), steps=5)
+        if not new < cost - rules.benefit:
+            break
+        state, cost, own = trial, new, list(places)
+    state, _ = fitted(problem, state, Free(gains=tuple(gains), sections=tuple(own)), steps=20)
+    return state
+
+
+def _candidates(state: State, grounds: Sequence[Ground], rules: Rules) -> tuple[Section, ...]:
+    """Neutral sections on a grid of frequency and Q on every ground with room for one more."""
+    found: list[Section] = []
+    for ground in grounds:
+        if any(len(state.on(output)) >= rules.per_output for output in ground.outputs):
+            continue
+        low, high = ground.band_hz
+        count = max(int(np.log2(high / low) * 6) + 1, 2)
+        for frequency in np.geomspace(low, high, count):
+            qs = QS_BELOW if frequency < TRANSITION_HZ else QS_ABOVE
+            found += [section_at("peaking", ground.outputs, frequency, q, rules) for q in qs]
+    return tuple(found)
+
+
+def section_at(
+    kind: FilterType, outputs: tuple[int, ...], frequency_hz: float, q: float, rules: Rules
+) -> Section:
+    """A neutral section with its bounds: narrow ones only below the transition, and less
+    boost the narrower."""
+    processor = rules.processor
+    below = frequency_hz < TRANSITION_HZ
+    highest = min(HIGHEST_Q_BELOW if below else HIGHEST_Q_ABOVE, processor.filter_q.maximum)
+    lowest = max(processor.filter_q.minimum, 0.4)
+    reach = 2.0 if q < 1.4 else 1.5
+    q_low = np.clip(q / 3, lowest, highest)
+    q_high = np.clip(q * 2.5, q_low, highest)
+    boost = min(rules.boost_db, processor.filter_gain_db.maximum, 9.0 / np.sqrt(max(q, 1.0)))
+    low_hz = max(frequency_hz / reach, processor.filter_frequency_hz.minimum)
+    high_hz = min(frequency_hz * reach, processor.filter_frequency_hz.maximum)
+    if not below:
+        low_hz = max(low_hz, TRANSITION_HZ / 1.2)
+    return Section(
+        kind,
+        outputs,
+        (float(np.log(frequency_hz)), float(np.log(np.clip(q, q_low, q_high))), 0.0),
+        (float(np.log(low_hz)), float(np.log(q_low)), max(processor.filter_gain_db.minimum, -15.0)),
+        (float(np.log(high_hz)), float(np.log(q_high)), float(boost)),
+    )
+
+
+def _most_useful(problem: Problem, state: State, candidates: tuple[Section, ...]) -> Section:
+    """The candidate whose best gain lowers the cost most, to first order, at that gain."""
+    frequencies = problem.model.centres_hz
+    _, slopes = section_responses(bank_of(candidates), frequencies, problem.rate_hz)
+    now = electrical(state, Free(), frequencies, problem.rate_hz, False)
+    outputs = range(len(state.gains_db))
+    places = tuple(
+        np.array([p for p, c in enumerate(candidates) if o in c.outputs], dtype=np.intp)
+        for o in outputs
+    )
+    probe = Electrical(now.logarithm, tuple(slopes[2][p] for p in places), places)
+    blocks = acoustic_blocks(problem, probe, len(candidates))
+    gradient = sum(jacobian.T @ error for error, jacobian in blocks)
+    bend = sum(np.sum(jacobian**2, axis=0) for _, jacobian in blocks)
+    bend = bend + problem.gain_weight**2 + 1e-12
+    low = np.array([c.lower[2] for c in candidates])
+    high = np.array([c.upper[2] for c in candidates])
+    gain = np.clip(-gradient / bend, low, high) * 0.8
+    drop = -(gradient * gain + 0.5 * bend * gain**2)
+    best = int(np.argmax(drop))
+    log_frequency, log_q, _ = candidates[best].values
+    return replace(candidates[best], values=(log_frequency, log_q, float(gain[best])))
+
+
+def pruned(problem: Problem, state: State, places: Sequence[int], rules: Rules) -> State:
+    """Drop sections whose removal costs less than their benefit, refitting the rest."""
+    kept = list(places)
+    cost = cost_of(problem, state)
+    for place in sorted(places, key=lambda p: (abs(state.sections[p].values[2]), p)):
+        trial = replace(state, sections=_without(state, place))
+        left = [p - (p > place) for p in kept if p != place]
+        trial, new = fitted(problem, trial, Free(sections=tuple(left)), steps=4)
+        if new < cost + rules.benefit / 2:
+            return pruned(problem, trial, left, rules)
+    return state
+
+
+def _without(state: State, place: int) -> tuple[Section, ...]:
+    return tuple(s for p, s in enumerate(state.sections) if p != place)

@@ -1,0 +1,146 @@
+"""What is told about the steps that act on everything at once."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from roomtune.advisor.aims import Aims
+from roomtune.advisor.alignment import own_outputs
+from roomtune.advisor.layout import bass_outputs, gives_bass_away
+from roomtune.advisor.prediction import Prediction
+from roomtune.advisor.proposal import Proposal
+from roomtune.advisor.scores import Scores, scores
+from roomtune.advisor.state import State
+from roomtune.advisor.subwoofers import Arrangement, Junction, subwoofer_places
+from roomtune.processor.tuning import Filter, Tuning
+from roomtune.system.model import System
+
+
+def prediction_scores(system: System, prediction: Prediction) -> Scores:
+    """Scores of a prediction on the whole FFT grid."""
+    return scores(
+        system,
+        prediction.channels,
+        prediction.seats,
+        prediction.response,
+        prediction.impulse_responses,
+    )
+
+
+def bass_proposals(
+    aims: Aims, tuning: Tuning, bass_hz: float, found: Arrangement, meeting: Junction
+) -> list[Proposal]:
+    """Where bass goes, and how the subwoofers work together and with the rest."""
+    system = aims.system
+    names = [output.name for output in bass_outputs(system)]
+    giving = [s.name for s in system.loudspeakers if gives_bass_away(system, s)]
+    if not names:
+        return []
+    proposals = []
+    if giving:
+        proposals.append(
+            Proposal(
+                step="bass routing",
+                subject=", ".join(names),
+                change=f"play the bass of {', '.join(giving)} below {bass_hz:g} Hz, and the LFE "
+                "10 dB louder than the other channels",
+                evidence="ITU-R BS.775 asks for 10 dB in-band gain of LFE; these loudspeakers "
+                "do not reach down by themselves",
+                effect="full bass from every channel with headroom to spare",
+            )
+        )
+    places = subwoofer_places(aims)
+    if len(places) > 1:
+        proposals.append(
+            Proposal(
+                step="subwoofers",
+                subject=", ".join(aims.model.outputs[p] for p in places),
+                change="; ".join(_setting(tuning, aims.model.outputs[p]) for p in places),
+                evidence=f"responses at {len(aims.model.seats)} seats, "
+                "several hundred settings compared",
+                effect=f"seat-to-seat deviation {found.spread_db:.1f} dB in the bass, "
+                f"{found.loss_db:.1f} dB less than all in phase",
+                effect_db=round(found.spread_db, 2),
+            )
+        )
+    if places:
+        proposals.append(
+            Proposal(
+                step="bass crossover",
+                subject=", ".join(aims.model.outputs[p] for p in places),
+                change=f"delay moved by {meeting.delay_ms:.2f} ms"
+                + (", polarity turned over" if meeting.inverted else ""),
+                evidence=f"sum with the main loudspeakers from {bass_hz / 2:.0f} to "
+                f"{bass_hz * 2:.0f} Hz over all channels and seats",
+                effect=f"{meeting.loss_db:.1f} dB lost to phase on the average",
+                effect_db=round(meeting.loss_db, 2),
+            )
+        )
+    return proposals
+
+
+def _setting(tuning: Tuning, output: str) -> str:
+    setting = tuning.output(output)
+    turned = ", inverted" if setting.inverted else ""
+    return f"{output}: {setting.gain_db:+.1f} dB, {setting.delay_ms:.2f} ms{turned}"
+
+
+def alignment_proposals(aims: Aims, tuning: Tuning) -> list[Proposal]:
+    """Delays and levels of every loudspeaker."""
+    proposals = []
+    for channel in (aims.model.channels[c] for c in aims.mains):
+        outputs = own_outputs(aims.system, channel)
+        gain = tuning.channel(channel).gain_db
+        proposals.append(
+            Proposal(
+                step="alignment",
+                subject=channel,
+                change="; ".join(_setting(tuning, name) for name in outputs)
+                + f"; channel {gain:+.1f} dB",
+                evidence="arrival of the direct sound and level from 500 Hz to 2 kHz at the "
+                "main seat",
+                effect="arrives with the latest and is as loud as the quietest loudspeaker",
+            )
+        )
+    return proposals
+
+
+def equaliser_proposals(aims: Aims, tuning: Tuning, state: State) -> list[Proposal]:
+    """The parametric filters of every output."""
+    proposals = []
+    for setting in tuning.outputs:
+        sections = [f for f in setting.filters if f.type not in ("low pass", "high pass")]
+        if sections:
+            proposals.append(
+                Proposal(
+                    step="equaliser",
+                    subject=setting.name,
+                    change="; ".join(map(filter_text, sections)),
+                    evidence="deviation of the weighted seat average from the target, and of "
+                    "left from right at the main seat",
+                    effect=f"{len(sections)} filters; each is worth its place",
+                )
+            )
+    return proposals
+
+
+def filter_text(item: Filter) -> str:
+    """A filter in words."""
+    gain = f" {item.gain_db:+.1f} dB" if item.gain_db is not None else ""
+    q = f", Q {item.q:.2f}" if item.q is not None else ""
+    return f"{item.type} {item.frequency_hz:.4g} Hz{gain}{q}"
+
+
+def result_proposals(system: System, before: Prediction, after: Prediction) -> list[Proposal]:
+    """The whole of it in figures, before and after."""
+    first, then = prediction_scores(system, before), prediction_scores(system, after)
+    return [
+        Proposal(
+            step="result",
+            subject="whole system",
+            change=f"before: {first}; after: {then}",
+            evidence="prediction from the measured responses through the exact tuning",
+            effect="deviation from the target reduced",
+            effect_db=round(float(np.subtract(first.deviation_db, then.deviation_db)), 2),
+        )
+    ]

@@ -1,0 +1,81 @@
+"""Who plays what: drivers in order, crossover places, and where bass goes."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from roomtune.processor.tuning import Family
+from roomtune.system.model import Loudspeaker, Output, Processor, System
+
+FULL_RANGE_HZ = 25.0
+BASS_REACH_HZ = 60.0
+SMALLEST_OVERLAP = 1.2
+
+
+def ordered_outputs(system: System, loudspeaker: str) -> tuple[Output, ...]:
+    """A loudspeaker's outputs from the lowest to the highest band."""
+    outputs = system.outputs_of(loudspeaker)
+    return tuple(sorted(outputs, key=lambda o: (np.prod(o.safe_band_hz), o.number)))
+
+
+def bass_outputs(system: System) -> tuple[Output, ...]:
+    """The outputs that play LFE and redirected bass.
+
+    Subwoofers, else the lowest outputs of the loudspeakers that reach at least
+    as deep as 60 Hz (the deepest one when none does).
+    """
+    subwoofers = tuple(o for o in system.outputs if o.driver == "subwoofer")
+    if subwoofers:
+        return subwoofers
+    lowest = [
+        ordered_outputs(system, s.name)[0] for s in system.loudspeakers if system.outputs_of(s.name)
+    ]
+    deep = tuple(o for o in lowest if o.safe_band_hz[0] <= BASS_REACH_HZ)
+    if deep:
+        reach = min(o.safe_band_hz[0] for o in deep)
+        return tuple(o for o in deep if o.safe_band_hz[0] <= 1.5 * reach)
+    return tuple(sorted(lowest, key=lambda o: o.safe_band_hz[0])[:1])
+
+
+def gives_bass_away(system: System, loudspeaker: Loudspeaker) -> bool:
+    """Whether a loudspeaker's bass goes to other outputs.
+
+    It does when it has no bass output of its own and does not reach down to
+    25 Hz by itself.
+    """
+    own = ordered_outputs(system, loudspeaker.name)
+    if loudspeaker.channel is None or not own:
+        return False
+    names = {output.name for output in bass_outputs(system)}
+    if any(output.name in names for output in own):
+        return False
+    return bool(names) and own[0].safe_band_hz[0] > FULL_RANGE_HZ
+
+
+def driver_crossovers_hz(system: System, loudspeaker: str) -> tuple[float, ...]:
+    """Crossover frequencies between neighbours: pinned, else the middle of the overlap."""
+    row = ordered_outputs(system, loudspeaker)
+    pinned = system.wishes.crossovers_hz.get(loudspeaker, ())
+    if len(pinned) == len(row) - 1:
+        return tuple(float(value) for value in pinned)
+    middle = [np.sqrt(u.safe_band_hz[0] * w.safe_band_hz[1]) for w, u in zip(row, row[1:])]
+    return tuple(float(np.round(value, 1)) for value in middle)
+
+
+def bass_crossover_hz(system: System, wanted_hz: float) -> float:
+    """The bass crossover: pinned, else the wanted one moved into what the bass outputs play."""
+    if system.wishes.bass_crossover_hz:
+        return float(system.wishes.bass_crossover_hz)
+    tops = [output.safe_band_hz[1] for output in bass_outputs(system)]
+    return float(min([wanted_hz, *tops]))
+
+
+def offered_slope(processor: Processor, family: Family, order: int) -> tuple[Family, int]:
+    """The wanted crossover slope, else the nearest that the processor offers."""
+    offers = slopes(processor)
+    return min(offers, key=lambda o: (o[0] != family, abs(o[1] - order), o[0], o[1]))
+
+
+def slopes(processor: Processor) -> list[tuple[Family, int]]:
+    """All crossover slopes that the processor offers."""
+    return [(family, order) for family, orders in processor.crossovers.items() for order in orders]

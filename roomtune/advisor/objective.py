@@ -1,0 +1,196 @@
+"""What a fit minimises: distances of levels from what is wanted, in dB, weighted.
+
+Levels are those of rows: powers averaged over a few narrow bands and over
+seats. Rows are held against the target with one level fitted per channel (the
+channel's own gain sets it afterwards); pairs are made alike at the main seat;
+excess boost and needless gain cost something too.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from roomtune.advisor.energy import EnergyModel
+from roomtune.advisor.state import Electrical, Free, State, electrical, packed, unpacked
+
+Array = NDArray[np.float64]
+DB = 10 / np.log(10)
+
+
+@dataclass(frozen=True, eq=False)
+class Rows:
+    """Levels looked at: which seats (weights (g, s)), which bands (weights (r, k))."""
+
+    seats: Array
+    bands: Array
+
+
+@dataclass(frozen=True, eq=False)
+class Goal:
+    """Weighted aims for the levels of one channel.
+
+    rows: what is looked at; wanted_db and weights: (g, r).
+    """
+
+    channel: int
+    rows: Rows
+    wanted_db: Array
+    weights: Array
+
+
+@dataclass(frozen=True, eq=False)
+class Match:
+    """Two channels to be alike in the given rows, apart from one level.
+
+    weights: (g, r); level: (g, r), summing to 1: the rows whose mean difference
+    counts as level. Differences beyond `tolerance_db` cost more.
+    """
+
+    left: int
+    right: int
+    rows: Rows
+    weights: Array
+    level: Array
+    tolerance_db: float = 0.8
+    excess_weight: float = 3.0
+
+
+@dataclass(frozen=True, eq=False)
+class Problem:
+    """All aims, the base responses (per channel (outputs, k)) and the costs of filters."""
+
+    model: EnergyModel
+    base: tuple[NDArray[np.complex128], ...]
+    rate_hz: float
+    goals: tuple[Goal, ...]
+    matches: tuple[Match, ...] = ()
+    boost_limit_db: float = 6.0
+    boost_weight: float = 1.0
+    gain_weight: float = 0.02
+
+    def folded(self, state: State, keep: Sequence[int]) -> tuple[Problem, State]:
+        """The same problem with all of `state` but the kept sections moved into the base."""
+        kept = tuple(state.sections[place] for place in keep)
+        rest = replace(
+            state, sections=tuple(s for i, s in enumerate(state.sections) if i not in set(keep))
+        )
+        added = electrical(rest, Free(), self.model.centres_hz, self.rate_hz, False).logarithm
+        base = tuple(
+            base * np.exp(added[members])
+            for base, members in zip(self.base, self.model.members, strict=True)
+        )
+        zero = np.zeros_like(state.gains_db)
+        return replace(self, base=base), State(zero, zero, kept)
+
+
+def channel_levels(
+    problem: Problem, channel: int, now: Electrical, rows: Rows, count: int
+) -> tuple[Array, Array]:
+    """Levels (g, r) in dB of a channel's rows and their slopes (g, r, count)."""
+    members = problem.model.members[channel]
+    gains = problem.base[channel] * np.exp(now.logarithm[members])
+    power, shares = problem.model.power(channel, gains)
+    total = rows.seats @ power @ rows.bands.T
+    slopes = np.zeros((*total.shape, count))
+    for place, output in enumerate(members):
+        if not len(now.places[output]):
+            continue
+        at_seats = rows.seats @ shares[place]
+        weighted = rows.bands[None] * at_seats[:, None, :]
+        effect = (weighted @ now.slopes[output].T).real
+        slopes[..., now.places[output]] += 2 * DB * effect / total[..., None]
+    return DB * np.log(total), slopes
+
+
+def residuals(problem: Problem, state: State, free: Free, variables: Array) -> tuple[Array, Array]:
+    """Weighted distances (m,) and their slopes (m, n) at the variables of a fit."""
+    moved = unpacked(state, free, variables)
+    now = electrical(moved, free, problem.model.centres_hz, problem.rate_hz)
+    blocks = acoustic_blocks(problem, now, free.count)
+    blocks += _filter_costs(problem, moved, free, now)
+    return np.concatenate([b[0] for b in blocks]), np.concatenate([b[1] for b in blocks])
+
+
+def acoustic_blocks(problem: Problem, now: Electrical, count: int) -> list[tuple[Array, Array]]:
+    """Distances and slopes of all that is heard, block by block."""
+    blocks = _goals(problem, problem.goals, now, count)
+    return blocks + [_match(problem, match, now, count) for match in problem.matches]
+
+
+def _goals(
+    problem: Problem, goals: Sequence[Goal], now: Electrical, count: int
+) -> list[tuple[Array, Array]]:
+    """Distances from the aims after fitting one level for each channel."""
+    blocks = []
+    for channel in dict.fromkeys(goal.channel for goal in goals):
+        errors, slopes, weights = [], [], []
+        for goal in (goal for goal in goals if goal.channel == channel):
+            level, slope = channel_levels(problem, channel, now, goal.rows, count)
+            errors.append((level - goal.wanted_db).ravel())
+            slopes.append(slope.reshape(level.size, count))
+            weights.append(goal.weights.ravel())
+        error, slope, weight = map(np.concatenate, (errors, slopes, weights))
+        share = weight**2 / max(float(weight @ weight), 1e-300)
+        error, slope = error - share @ error, slope - share @ slope
+        blocks.append((weight * error, weight[:, None] * slope))
+    return blocks
+
+
+def _match(problem: Problem, match: Match, now: Electrical, count: int) -> tuple[Array, Array]:
+    left, left_slope = channel_levels(problem, match.left, now, match.rows, count)
+    right, right_slope = channel_levels(problem, match.right, now, match.rows, count)
+    error, slope = (left - right).ravel(), (left_slope - right_slope)
+    slope = slope.reshape(error.size, count)
+    weight, share = match.weights.ravel(), match.level.ravel()
+    error, slope = error - share @ error, slope - share @ slope
+    over = np.abs(error) > match.tolerance_db
+    excess = np.where(over, error - np.sign(error) * match.tolerance_db, 0.0)
+    hinge = match.excess_weight * weight
+    return (
+        np.concatenate([weight * error, hinge * excess]),
+        np.concatenate([weight[:, None] * slope, (hinge * over)[:, None] * slope]),
+    )
+
+
+def _filter_costs(
+    problem: Problem, state: State, free: Free, now: Electrical
+) -> list[tuple[Array, Array]]:
+    """Gains of filters cost a little, boost beyond the limit a lot."""
+    if not free.sections:
+        return []
+    first = len(free.gains) + len(free.delays)
+    chosen = [state.sections[place] for place in free.sections]
+    gains = np.array([section.values[2] for section in chosen])
+    slope = np.zeros((len(gains), free.count))
+    slope[np.arange(len(gains)), first + 2 + 3 * np.arange(len(gains))] = problem.gain_weight
+    costs = [(problem.gain_weight * gains, slope)]
+    for output in sorted({output for section in chosen for output in section.outputs}):
+        delayless = now.logarithm[output].real / (np.log(10) / 20) - state.gains_db[output]
+        over = np.flatnonzero(delayless > problem.boost_limit_db)
+        if len(over):
+            excess = np.zeros((len(over), free.count))
+            rows = now.slopes[output][:, over].real.T / (np.log(10) / 20)
+            excess[:, now.places[output]] = rows * (now.places[output] >= first)
+            value = delayless[over] - problem.boost_limit_db
+            costs.append((problem.boost_weight * value, problem.boost_weight * excess))
+    return costs
+
+
+def fitted(problem: Problem, state: State, free: Free, steps: int = 30) -> tuple[State, float]:
+    """The state after a bounded least-squares fit of its free values, and its cost."""
+    from roomtune.advisor.least_squares import minimise
+
+    start, lower, upper = packed(state, free)
+    found = minimise(lambda x: residuals(problem, state, free, x), start, lower, upper, steps, 1e-4)
+    return unpacked(state, free, found.variables), found.cost
+
+
+def cost_of(problem: Problem, state: State) -> float:
+    """Half the sum of squares at a state."""
+    free = Free(sections=tuple(range(len(state.sections))))
+    error, _ = residuals(problem, state, free, packed(state, free)[0])
+    return 0.5 * float(error @ error)

@@ -1,0 +1,98 @@
+"""The whole advice: all steps in order, the polish, and the final prediction."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from roomtune.advisor.aims import Aims, problem_for
+from roomtune.advisor.alignment import (
+    arrivals_aligned,
+    channel_arrivals_ms,
+    channels_trimmed,
+    levels_aligned,
+)
+from roomtune.advisor.drivers import join_drivers
+from roomtune.advisor.energy import energy_model
+from roomtune.advisor.equalising import equalised, polished
+from roomtune.advisor.explaining import (
+    alignment_proposals,
+    bass_proposals,
+    equaliser_proposals,
+    result_proposals,
+)
+from roomtune.advisor.layout import bass_crossover_hz
+from roomtune.advisor.limits import limit_proposals, limited, within_headroom
+from roomtune.advisor.measured import Measured
+from roomtune.advisor.polarity import correct_polarities
+from roomtune.advisor.prediction import predict
+from roomtune.advisor.proposal import Advice
+from roomtune.advisor.settings import with_state
+from roomtune.advisor.starting import STARTING_BASS_HZ, starting_tuning
+from roomtune.advisor.subwoofers import (
+    Arrangement,
+    Junction,
+    arranged,
+    arrangement,
+    joined,
+    junction,
+    levelled,
+    together_ms,
+)
+from roomtune.processor.rounding import rounded
+from roomtune.processor.tuning import Tuning
+from roomtune.system.model import System
+
+
+def plan(system: System, measured: Measured, previous: Tuning | None = None) -> Advice:
+    """Turn measured responses into one complete tuning with its reasons.
+
+    `before` in the result is the prediction of `previous`, or of the textbook
+    tuning without one. Raises ValueError when the main seat was not measured.
+    """
+    starting = rounded(previous or starting_tuning(system), system.processor)
+    bass_hz = bass_crossover_hz(system, STARTING_BASS_HZ)
+    tuning = starting_tuning(system, bass_hz)
+    tuning, polarity_notes = correct_polarities(system, measured, tuning)
+    tuning, crossover_notes = join_drivers(system, measured, tuning)
+    aims = Aims(system, measured, energy_model(measured, tuning))
+    tuning = arrivals_aligned(system, measured, levels_aligned(aims, tuning))
+    tuning, bass = _with_bass(aims, tuning, bass_hz)
+    state = equalised(aims, tuning, bass_hz)
+    state = polished(aims, problem_for(aims, tuning), state)
+    tuning = _finished(aims, with_state(tuning, state, measured.outputs))
+    before, prediction = predict(starting, measured), predict(tuning, measured)
+    proposals = [
+        *polarity_notes,
+        *crossover_notes,
+        *bass_proposals(aims, tuning, bass_hz, bass.arrangement, bass.junction),
+        *alignment_proposals(aims, tuning),
+        *equaliser_proposals(aims, tuning, state),
+        *limit_proposals(system, tuning),
+        *result_proposals(system, before, prediction),
+    ]
+    return Advice(tuning, tuple(proposals), prediction, before, starting)
+
+
+@dataclass(frozen=True)
+class _Bass:
+    arrangement: Arrangement
+    junction: Junction
+
+
+def _with_bass(aims: Aims, tuning: Tuning, bass_hz: float) -> tuple[Tuning, _Bass]:
+    """Subwoofers arranged, levelled and joined to the main loudspeakers."""
+    arrivals = channel_arrivals_ms(aims.system, aims.measured, tuning)
+    start = together_ms(aims, max(arrivals.values(), default=0.0))
+    found = arrangement(aims, tuning, start, max(1.25 * bass_hz, 60.0))
+    tuning = levelled(aims, arranged(aims, tuning, found), bass_hz)
+    meeting = junction(aims, tuning, bass_hz)
+    return joined(aims, tuning, meeting), _Bass(found, meeting)
+
+
+def _finished(aims: Aims, tuning: Tuning) -> Tuning:
+    """Arrivals and levels set finally, headroom made, everything on the processor's steps."""
+    system = aims.system
+    tuning = arrivals_aligned(system, aims.measured, tuning)
+    tuning = within_headroom(system, channels_trimmed(aims, tuning))
+    tuning = rounded(limited(system, tuning), system.processor)
+    return rounded(channels_trimmed(aims, tuning), system.processor)
