@@ -26,6 +26,8 @@ _FREE = 1e3
 _PRIOR_SPREAD = np.array([_FREE, _FREE, 1.2, 0.4, 0.8, 1.0, 0.4, 1.2])
 _MISFIT = (0.08, 0.1, 0.3)
 _LARGEST_RATIO = 1e10
+_LEAST_RATIO = 12.0
+_CLEAR = 25.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -84,28 +86,31 @@ def fit_driver(spectrum: EarlySpectrum, between_s: tuple[float, float]) -> Drive
     are fitted to the complex spectrum.
     """
     start = _fit_magnitude(spectrum)
-    delay, sign, confidence, ratio = _match(spectrum, start, between_s)
-    if ratio < 12:
+    if _signal_to_noise(spectrum) < _LEAST_RATIO:
         return None
-    start[0] += delay / spectrum.decay_s
-    start[1] = delay
-    found, misfit = start, _MISFIT[1]
-    for _ in range(2):
-        found, spread = _fit_complex(spectrum, found, sign, misfit)
-        misfit = _relative_misfit(spectrum, found, sign)
+    candidates = _match(spectrum, start, between_s)
+    if candidates[0].evidence - candidates[1].evidence > _CLEAR:
+        candidates = candidates[:1]
+    fits = [_fit_complex(spectrum, _placed(start, c, spectrum), c.sign, 0.1) for c in candidates]
+    fits.sort(key=lambda fit: fit.cost)
+    doubt = fits[1].cost - fits[0].cost if len(fits) > 1 else _CLEAR
+    best = fits[0]
+    misfit = _relative_misfit(spectrum, best.parameters, best.sign)
+    best = _fit_complex(spectrum, best.parameters, best.sign, misfit)
+    found = best.parameters
     low, low_q, high, high_q = np.exp(found[[2, 3, 5, 6]])
     return DriverFit(
         float(found[1]),
-        spread,
-        sign,
-        confidence,
+        best.uncertainty_s,
+        best.sign,
+        float(np.tanh(doubt / 2)),
         float(low),
         float(low_q),
         float(found[4]),
         float(high),
         float(high_q),
         float(found[7]),
-        misfit,
+        _relative_misfit(spectrum, found, best.sign),
     )
 
 
@@ -162,10 +167,35 @@ def _fit_magnitude(spectrum: EarlySpectrum) -> NDArray[np.float64]:
     return np.asarray(found, dtype=float)
 
 
+@dataclass(frozen=True)
+class _Candidate:
+    """A delay and sign with the logarithm of their likelihood ratio to silence."""
+
+    delay_s: float
+    sign: int
+    evidence: float
+
+
+@dataclass(frozen=True, eq=False)
+class _Fit:
+    """Result of a complex fit: `cost` is minus its log likelihood."""
+
+    parameters: NDArray[np.float64]
+    sign: int
+    uncertainty_s: float
+    cost: float
+
+
+def _signal_to_noise(spectrum: EarlySpectrum) -> float:
+    """Twice the energy above noise, in independent pieces of noise."""
+    noise = np.maximum(spectrum.noise * spectrum.together, 1e-300)
+    return 2 * float(np.sum(np.abs(spectrum.values) ** 2 / noise - 1 / spectrum.together))
+
+
 def _match(
     spectrum: EarlySpectrum, start: NDArray[np.float64], between_s: tuple[float, float]
-) -> tuple[float, int, float, float]:
-    """Delay, sign, confidence of the sign and signal-to-noise power ratio."""
+) -> list[_Candidate]:
+    """The best delay of either polarity by a matched filter, the likelier first."""
     frequencies = spectrum.frequencies_hz
     template = np.exp(driver_log_response(start, spectrum.laplace))
     power = np.abs(template) ** 2
@@ -173,18 +203,28 @@ def _match(
     delays = np.arange(*between_s, 1 / (24 * frequencies[-1]))
     turns = np.exp(2j * np.pi * delays[:, None] * frequencies)
     matched = np.real(turns @ (spectrum.values * template.conj() / floor))
-    place = int(np.argmax(np.abs(matched)))
-    sign = 1 if matched[place] > 0 else -1
-    opposite = max(float(np.max(-sign * matched)), 0.0)
-    gained = (matched[place] ** 2 - opposite**2) / np.sum(power / floor)
-    noise = np.maximum(spectrum.noise * spectrum.together, 1e-300)
-    ratio = 2 * float(np.sum(np.abs(spectrum.values) ** 2 / noise - 1 / spectrum.together))
-    return float(delays[place]), sign, float(np.tanh(gained / 2)), ratio
+    candidates = []
+    for sign in (1, -1):
+        place = int(np.argmax(sign * matched))
+        height = max(sign * float(matched[place]), 0.0)
+        evidence = height**2 / float(np.sum(power / floor))
+        candidates.append(_Candidate(float(delays[place]), sign, evidence))
+    return sorted(candidates, key=lambda candidate: -candidate.evidence)
+
+
+def _placed(
+    start: NDArray[np.float64], candidate: _Candidate, spectrum: EarlySpectrum
+) -> NDArray[np.float64]:
+    """Start parameters with the candidate's delay, and what the window takes for it."""
+    placed = start.copy()
+    placed[0] += candidate.delay_s / spectrum.decay_s
+    placed[1] = candidate.delay_s
+    return placed
 
 
 def _fit_complex(
     spectrum: EarlySpectrum, start: NDArray[np.float64], sign: int, misfit: float
-) -> tuple[NDArray[np.float64], float]:
+) -> _Fit:
     """All parameters from the complex spectrum, and the delay's uncertainty."""
     from scipy.optimize import least_squares
 
@@ -206,7 +246,8 @@ def _fit_complex(
     covariance = np.linalg.inv(result.jac.T @ result.jac)
     freedom = max(2 * float(np.sum(1 / spectrum.together)) - 6, 4.0)
     excess = max(1.0, 2 * float(result.cost) / freedom)
-    return np.asarray(result.x), float(np.sqrt(covariance[1, 1] * excess))
+    spread_s = float(np.sqrt(covariance[1, 1] * excess))
+    return _Fit(np.asarray(result.x), sign, spread_s, float(result.cost))
 
 
 def _relative_misfit(spectrum: EarlySpectrum, parameters: NDArray[np.float64], sign: int) -> float:
