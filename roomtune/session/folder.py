@@ -13,13 +13,13 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from roomtune.capture.interface import Recording
 from roomtune.capture.take import Take
 from roomtune.errors import RoomtuneError
+from roomtune.session import documents, take_files
 from roomtune.session import index as indexes
-from roomtune.session import take_files
 from roomtune.session.index import Index
 from roomtune.session.names import inside, safe_name
 from roomtune.session.storage import (
@@ -31,6 +31,12 @@ from roomtune.session.storage import (
     write_new,
 )
 from roomtune.session.take_files import TakeEntry
+
+if TYPE_CHECKING:
+    from roomtune.advisor.proposal import Advice, Proposal
+    from roomtune.processor.tuning import Tuning
+    from roomtune.session.comparison import Comparison
+    from roomtune.session.verification import Verification
 
 SESSIONS = "sessions"
 SYSTEM = "system.toml"
@@ -210,7 +216,7 @@ class Session:
     # Documents: tuning, advice, verification, comparison, report, anything else
 
     def save(self, sort: str, suffix: str, data: bytes) -> Path:
-        """Keep a document as <sort><suffix>, the next as <sort>-2<suffix>; the newest is current."""
+        """Keep a document as <sort><suffix>, the next as <sort>-2<suffix>; the last is current."""
         with only_writer(self.path):
             self._refresh()
             name = _free_name(self.path, safe_name(sort), suffix)
@@ -222,6 +228,52 @@ class Session:
         """The newest document of that sort ("tuning", "report" ...), if there is one."""
         name = self._index.current.get(sort)
         return inside(self.path, name) if name else None
+
+    def save_tuning(self, tuning: Tuning) -> Path:
+        """Keep a tuning as tuning.json, tuning-2.json ..."""
+        from roomtune.processor.storage import tuning_to_json
+
+        return self.save("tuning", ".json", tuning_to_json(tuning).encode())
+
+    def tuning(self) -> Tuning | None:
+        """The current tuning, if there is one."""
+        from roomtune.processor.storage import read_tuning
+
+        path = self.current("tuning")
+        return read_tuning(path) if path else None
+
+    def save_advice(self, advice: Advice) -> Path:
+        """Keep the tuning and, as advice.json, its proposals; returns the tuning's path.
+
+        Predictions are not kept: they follow from the takes and the tuning.
+        """
+        self.save("advice", ".json", documents.proposals_text(advice.proposals))
+        return self.save_tuning(advice.tuning)
+
+    def proposals(self) -> tuple[Proposal, ...]:
+        """The proposals of the current advice; none where there is no advice."""
+        path = self.current("advice")
+        return documents.read_proposals(path) if path else ()
+
+    def save_verification(self, verification: Verification) -> Path:
+        """Keep a verification as verification.json, verification-2.json ..."""
+        data = documents.document_text(documents.VERIFICATION, verification)
+        return self.save("verification", ".json", data)
+
+    def verification(self) -> Verification | None:
+        """The current verification, if there is one."""
+        path = self.current("verification")
+        return documents.read_document(path, documents.VERIFICATION) if path else None
+
+    def save_comparison(self, comparison: Comparison) -> Path:
+        """Keep a comparison as comparison.json, comparison-2.json ..."""
+        data = documents.document_text(documents.COMPARISON, comparison)
+        return self.save("comparison", ".json", data)
+
+    def comparison(self) -> Comparison | None:
+        """The current comparison, if there is one."""
+        path = self.current("comparison")
+        return documents.read_document(path, documents.COMPARISON) if path else None
 
     def check(self) -> tuple[str, ...]:
         """Compare every file with its checksum; sentences on what is missing, changed or extra."""

@@ -19,6 +19,7 @@ from roomtune.signal.bands import band_edges_hz, third_octave_centres_hz
 RELATIVE_ERROR = 0.05
 MOVED_MICROPHONE_S = 10e-6
 BAND_ERROR_DB = 0.4
+INAUDIBLE = 10**-2.2
 
 Complex = NDArray[np.complex128]
 Real = NDArray[np.float64]
@@ -65,11 +66,14 @@ class Evidence:
         return float(np.sum(self._band_errors(predicted) ** 2))
 
     def _band_errors(self, predicted: Complex) -> Real:
-        belongs = band_membership(self.frequencies_hz) * 1.0
+        """Level differences per band; what is 22 dB below the loudest counts no more."""
+        belongs = band_membership(self.frequencies_hz).astype(float)
         heard = (self.weight > 0) @ belongs.T > 0
         powers = [np.abs(values) ** 2 @ belongs.T for values in (self.measured, predicted)]
-        ratio = np.maximum(powers[0], 1e-300) / np.maximum(powers[1], 1e-300)
-        return np.where(heard, np.clip(10 * np.log10(ratio), -15, 15) / BAND_ERROR_DB, 0.0)
+        loudest = np.max(powers[0] * heard, axis=-1, keepdims=True)
+        floor = np.maximum(loudest * INAUDIBLE, 1e-300)
+        difference = 10 * np.log10((powers[0] + floor) / (powers[1] + floor))
+        return np.where(heard, np.clip(difference, -15, 15) / BAND_ERROR_DB, 0.0)
 
 
 def band_membership(frequencies_hz: Real) -> NDArray[np.bool_]:

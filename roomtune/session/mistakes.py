@@ -223,7 +223,7 @@ def _exchanges(evidence: Evidence, tuning: Tuning) -> Iterator[Mistake]:
                     f"{outputs[second].number} ({outputs[second].name})"  # fmt: skip
             parts = electrical[:, order, None, :] * acoustical
             yield _whole(evidence, "exchanged outputs", names,
-                f"{names} are exchanged: check the wires and what was typed where.", parts)  # fmt: skip
+                f"{names} are exchanged: check wires and what was typed where.", parts)  # fmt: skip
     for first in range(len(channels)):
         for second in range(first + 1, len(channels)):
             order = np.arange(len(channels))

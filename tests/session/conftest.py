@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from roomtune.advisor.measured import Measured, measured_from_responses
 from roomtune.advisor.prediction import Prediction, predict
 from roomtune.capture.take import Take, Verdict
+from roomtune.processor.response import tuning_response
 from roomtune.processor.tuning import (
     ChannelSetting,
     Filter,
@@ -118,7 +119,9 @@ def make_tuning(system: System) -> Tuning:
             )
         )
     routes = [
-        Route(name, f"{driver} {name}") for name in ("L", "R", "C") for driver in ("woofer", "tweeter")
+        Route(name, f"{driver} {name}")
+        for name in ("L", "R", "C")
+        for driver in ("woofer", "tweeter")
     ] + [Route(name, "sub") for name in ("L", "R", "C", "LFE")]
     channels = tuple(ChannelSetting(c.name) for c in system.channels)
     return Tuning(RATE, channels, tuple(routes), tuple(outputs))
@@ -143,14 +146,17 @@ class Bench:
         gain_db: float = 0.0,
     ) -> tuple[Take, ...]:
         """Channel takes with noise `snr_db` below each response, per third octave alike."""
-        actual = predict(tuning or self.tuning, measured or self.measured)
-        responses = actual.impulse_responses
+        actual = tuning or self.tuning
+        # Exactly what would be heard, beyond the measured bands too.
+        responses = (measured or self.measured).responses.response(6 * SAMPLES)
+        electrical = tuning_response(actual, responses.frequencies_hz)
+        heard = np.fft.irfft(np.einsum("cok,osk->csk", electrical, responses.values))
         random = np.random.default_rng(seed)
         takes = []
         for c, channel in enumerate(actual.channels):
-            for s, seat in enumerate(actual.seats):
-                samples = responses.samples[c, s, : 3 * SAMPLES] * 10 ** (gain_db / 20)
-                takes.append(self._take(channel, seat, samples, snr_db, random, offset_s))
+            for s, seat in enumerate(self.measured.seats):
+                samples = heard[c, s, : 4 * SAMPLES] * 10 ** (gain_db / 20)
+                takes.append(self._take(channel.name, seat, samples, snr_db, random, offset_s))
         return tuple(takes)
 
     def _take(self, channel, seat, samples, snr_db, random, offset_s) -> Take:
@@ -163,8 +169,10 @@ class Bench:
         noise *= np.sqrt(energy)
         # Two-sided density S of the recording such that T S / |X|^2 is that noise.
         frequency = 1000.0
-        at = np.mean(np.abs(np.fft.rfft(noise)[900:1100]) ** 2) * frequency / (
-            np.mean(np.fft.rfftfreq(len(samples), 1 / RATE)[900:1100])
+        at = (
+            np.mean(np.abs(np.fft.rfft(noise)[900:1100]) ** 2)
+            * frequency
+            / (np.mean(np.fft.rfftfreq(len(samples), 1 / RATE)[900:1100]))
         )
         density = at * sweep.rate_s / (4 * frequency) / (len(samples) / RATE)
         grid = np.array([1.0, 24000.0])

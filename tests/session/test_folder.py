@@ -520,3 +520,25 @@ def test_thousands_of_takes_open_without_being_loaded(session, monkeypatch):
     back = Session.open(session.path)
     assert len(back.entries()) == 3000
     assert [e.number for e in back.best()] == [3000]
+
+
+def test_tuning_and_proposals_come_back(session):
+    from roomtune.advisor.proposal import Proposal
+    from roomtune.processor.tuning import ChannelSetting, Filter, Tuning
+
+    tuning = Tuning(48000.0, (ChannelSetting("L", -1.5, (Filter("peaking", 41.3, 6.2, -7.4),)),))
+    proposals = (
+        Proposal("level", "<b>L</b>", "down 1.5 dB", "it is louder", "", 1.5, None, ("no",)),
+    )
+
+    class Advice:
+        pass
+
+    advice = Advice()
+    advice.tuning, advice.proposals = tuning, proposals
+    assert session.save_advice(advice).name == "tuning.json"
+    back = Session.open(session.path)
+    assert back.tuning() == tuning
+    assert back.proposals() == proposals
+    assert back.verification() is None
+    assert back.comparison() is None

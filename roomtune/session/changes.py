@@ -1,0 +1,166 @@
+"""What differs between two rounds of measurement, as plain arrays, output by output.
+
+Direct sound and what the room adds are told apart by time: the first
+milliseconds after the arrival cannot know of a curtain or a sofa behind the
+seat, but know where the loudspeaker is and how loud it is.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from roomtune.advisor.measured import Measured
+from roomtune.session.likeness import likeness
+from roomtune.signal.bands import (
+    band_edges_hz,
+    band_levels_db,
+    mean_over_bands,
+    third_octave_centres_hz,
+)
+from roomtune.signal.values import FrequencyResponse, ImpulseResponse
+
+BASS_BELOW_HZ = 220.0
+DIRECT_ABOVE_HZ = 500.0
+DIRECT_S = (0.0015, 0.004)
+LATE_S = (0.025, 0.150)
+Real = NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class Differences:
+    """Second minus first, per output and seat.
+
+    level_db, uncertainty_db, judged: (outputs, seats, bands) at centres_hz;
+    direct_db: (outputs, seats, bands) of the direct sound alone, NaN below
+    1 kHz; delay_s: (outputs, seats), how much later the direct sound is;
+    late_db: (outputs, seats), change of what arrives 25 to 150 ms later;
+    sure_s: (outputs,) how exactly the delay is known.
+    """
+
+    outputs: tuple[str, ...]
+    seats: tuple[str, ...]
+    centres_hz: Real
+    level_db: Real
+    uncertainty_db: Real
+    judged: NDArray[np.bool_]
+    direct_db: Real
+    delay_s: Real
+    late_db: Real
+    sure_s: Real
+
+
+def differences(first: Measured, second: Measured) -> Differences:
+    """Compare what both rounds measured: their common outputs and seats.
+
+    Raises ValueError when they have none or their sample rates differ.
+    """
+    outputs = tuple(o for o in first.outputs if o in second.outputs)
+    seats = tuple(s for s in first.seats if s in second.seats)
+    if not outputs or not seats:
+        raise ValueError("the two rounds have no output and seat in common")
+    if first.responses.sample_rate_hz != second.responses.sample_rate_hz:
+        raise ValueError("the two rounds have different sample rates")
+    centres = third_octave_centres_hz(20.0, 16000.0)
+    pair = [_Round(m, outputs, seats, centres) for m in (first, second)]
+    level = pair[1].level_db - pair[0].level_db
+    uncertainty = np.hypot(pair[0].uncertainty_db, pair[1].uncertainty_db)
+    heard = pair[0].level_db > np.nanmax(pair[0].level_db, axis=-1, keepdims=True) - 25
+    judged = heard & (uncertainty < 2.0) & pair[0].inside[:, None] & pair[1].inside[:, None]
+    delays = [[_delay(pair, o, s) for s in range(len(seats))] for o in range(len(outputs))]
+    direct = np.array([[_direct_db(pair, o, s, centres) for s in range(len(seats))]
+                       for o in range(len(outputs))])  # fmt: skip
+    late = np.array([[_late_db(pair, o, s) for s in range(len(seats))]
+                     for o in range(len(outputs))])  # fmt: skip
+    tops = np.array([min(b[1], 12e3) for b in pair[0].bands_hz])
+    return Differences(
+        outputs, seats, centres, level, uncertainty, judged, direct, np.array(delays), late,
+        0.02 / tops,
+    )  # fmt: skip
+
+
+class _Round:
+    """One round's common part, with its bands worked out."""
+
+    def __init__(
+        self, measured: Measured, outputs: tuple[str, ...], seats: tuple[str, ...], centres: Real
+    ) -> None:
+        rows = [measured.outputs.index(o) for o in outputs]
+        columns = [measured.seats.index(s) for s in seats]
+        grid = np.ix_(rows, columns)
+        self.responses = measured.responses
+        self.samples = measured.responses.samples[grid]
+        self.bands_hz = measured.bands_hz[rows]
+        spectrum = measured.spectrum
+        self.frequencies_hz = spectrum.frequencies_hz
+        self.values = spectrum.values[grid]
+        response = FrequencyResponse(self.frequencies_hz[1:], self.values[..., 1:])
+        self.level_db = band_levels_db(response, centres)
+        noise = measured.deviation_at(centres)[grid]
+        ratio = noise / np.maximum(10 ** (self.level_db / 20), 1e-300)
+        self.uncertainty_db = 20 / np.log(10) * ratio / np.sqrt(2)
+        edges = band_edges_hz(centres)
+        self.inside = (edges[:, 0] >= self.bands_hz[:, :1]) & (edges[:, 1] <= self.bands_hz[:, 1:])
+        self.rate = measured.responses.sample_rate_hz
+
+    def arrival(self, output: int, seat: int) -> int:
+        """Sample of the strongest direct sound."""
+        return int(np.argmax(np.abs(self.samples[output, seat])))
+
+    def window(self, output: int, seat: int, start_s: float, stop_s: float) -> Real:
+        """Samples from start to stop after the arrival, with soft edges, the rest zero."""
+        samples = self.samples[output, seat]
+        times = (np.arange(len(samples)) - self.arrival(output, seat)) / self.rate
+        rise = np.clip((times - start_s) / 0.0005, 0, 1)
+        fall = np.clip((stop_s - times) / 0.0015, 0, 1)
+        shape = np.sin(np.pi / 2 * rise) ** 2 * np.sin(np.pi / 2 * fall) ** 2
+        return samples * shape
+
+
+def _delay(pair: list[_Round], output: int, seat: int) -> float:
+    """How much later the second direct sound is, in seconds of the common reference."""
+    low, high = pair[0].bands_hz[output]
+    starts = [p.responses.start_s for p in pair]
+    if high < 2 * DIRECT_ABOVE_HZ:
+        frequencies = pair[0].frequencies_hz
+        values = [np.interp(frequencies, p.frequencies_hz, p.values[output, seat]) for p in pair]
+        weight = ((frequencies >= low) & (frequencies <= high)).astype(float)
+        return likeness(values[0], values[1], frequencies, weight).delay_s
+    windows = [p.window(output, seat, -DIRECT_S[0], DIRECT_S[1]) for p in pair]
+    length = max(map(len, windows)) + int(0.01 * pair[0].rate)
+    responses = [ImpulseResponse(w, pair[0].rate).response(length) for w in windows]
+    frequencies = responses[0].frequencies_hz
+    inside = (frequencies >= max(low, DIRECT_ABOVE_HZ)) & (frequencies <= high)
+    found = likeness(responses[0].values, responses[1].values, frequencies, inside * 1.0)
+    return found.delay_s + starts[1] - starts[0]
+
+
+def _direct_db(pair: list[_Round], output: int, seat: int, centres: Real) -> Real:
+    levels = []
+    for one in pair:
+        window = one.window(output, seat, -DIRECT_S[0], DIRECT_S[1])
+        response = ImpulseResponse(window, one.rate).response()
+        levels.append(
+            band_levels_db(
+                FrequencyResponse(response.frequencies_hz[1:], response.values[1:]), centres
+            )
+        )
+    usable = (centres > 1000.0) & pair[0].inside[output] & pair[1].inside[output]
+    return np.where(usable, levels[1] - levels[0], np.nan)
+
+
+def _late_db(pair: list[_Round], output: int, seat: int) -> float:
+    """Change of the late energy from 300 Hz up; NaN for outputs that do not play there."""
+    low, high = max(pair[0].bands_hz[output][0], 300.0), min(pair[0].bands_hz[output][1], 8000.0)
+    if high < 2 * low:
+        return float("nan")
+    powers = []
+    for one in pair:
+        response = ImpulseResponse(one.window(output, seat, *LATE_S), one.rate).response()
+        power = np.abs(response.values[1:]) ** 2
+        powers.append(
+            mean_over_bands(response.frequencies_hz[1:], power, np.array([[low, high]]))[0]
+        )
+    return float(10 * np.log10(max(powers[1], 1e-300) / max(powers[0], 1e-300)))

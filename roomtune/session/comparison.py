@@ -1,0 +1,332 @@
+"""Two rounds of measurement compared: what changed, by how much, and whether it matters."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from roomtune.advisor.measured import Measured
+from roomtune.session.changes import BASS_BELOW_HZ, Differences, differences
+from roomtune.signal.bands import band_name
+from roomtune.system.model import System
+
+if TYPE_CHECKING:
+    from roomtune.processor.tuning import Tuning
+
+SOUND_SPEED_M_PER_S = 343.2
+LEAST_GAIN_DB = 0.4
+LEAST_LEVEL_DB = 0.7
+LEAST_TREBLE_DB = 1.0
+LEAST_MOVE_M = 0.025
+LEAST_LATE_DB = 0.8
+LEAST_BASS_DB = 1.0
+TREBLE_ABOVE_HZ = 5000.0
+WORSE_DEVIATION_DB = 0.3
+WORSE_LEVELS_DB = 0.5
+WORSE_ARRIVALS_MS = 0.1
+Real = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Change:
+    """One thing that changed.
+
+    `kind` is a stable key ("microphone gain", "level", "treble", "moved",
+    "absorption", "bass"); `size` with `unit` says how much, `significance` how
+    many times more than what noise and repetition explain.
+    """
+
+    kind: str
+    subject: str
+    text: str
+    size: float
+    unit: str
+    significance: float
+
+
+@dataclass(frozen=True, eq=False)
+class Comparison:
+    """What changed between two rounds, most telling first, and what to do.
+
+    `level_db` (outputs, seats, bands) at centres_hz: second minus first, NaN
+    where not judged. `scores_before` and `scores_now` are figures of merit of the
+    tuning in use, for the first and the second round.
+    """
+
+    outputs: tuple[str, ...]
+    seats: tuple[str, ...]
+    centres_hz: Real
+    level_db: Real
+    findings: tuple[Change, ...]
+    worth_retuning: bool
+    reason: str
+    scores_before: dict[str, float]
+    scores_now: dict[str, float]
+
+    @property
+    def changed(self) -> bool:
+        """Whether anything changed beyond noise and repetition."""
+        return bool(self.findings)
+
+    @property
+    def summary(self) -> str:
+        """The comparison in a few sentences."""
+        if not self.findings:
+            return f"Nothing changed beyond what noise and repetition explain. {self.reason}"
+        return " ".join([*(f.text for f in self.findings), self.reason])
+
+    def __str__(self) -> str:
+        return self.summary
+
+
+def compare(
+    system: System, first: Measured, second: Measured, tuning: Tuning | None = None
+) -> Comparison:
+    """Say what changed from the first round to the second.
+
+    With the `tuning` in use, whether retuning is worth it is judged by what
+    the tuning gives now against what it gave. Raises ValueError for rounds
+    that have nothing in common.
+    """
+    found = differences(first, second)
+    gain, common = _common_gain_db(found)
+    moves = _moves(system, found)
+    findings = [
+        *common,
+        *moves,
+        *_levels(found, gain),
+        *_treble(found),
+        *_absorption(found, gain),
+        *_bass(found, gain),
+    ]
+    ordered = tuple(sorted(findings, key=lambda f: -f.significance))
+    before, now = _scores(system, first, second, tuning)
+    worth, reason = _worth(ordered, before, now)
+    level = np.where(found.judged, found.level_db, np.nan)
+    return Comparison(
+        found.outputs, found.seats, found.centres_hz, level, ordered, worth, reason, before, now
+    )
+
+
+def _output_levels_db(found: Differences) -> Real:
+    """Level change (outputs, seats): of the direct sound where there is one, else of all."""
+    whole = np.where(found.judged, found.level_db, np.nan)
+    with np.errstate(all="ignore"):
+        direct = _nan_median(found.direct_db)
+    return np.where(np.isfinite(direct), direct, _nan_median(whole))
+
+
+def _nan_median(values: Real) -> Real:
+    """Median over the last axis without NaN; NaN where nothing is left."""
+    empty = np.isnan(values).all(axis=-1)
+    filled = np.where(empty[..., None], 0.0, values)
+    return np.where(empty, np.nan, np.nanmedian(filled, axis=-1))
+
+
+def _common_gain_db(found: Differences) -> tuple[float, list[Change]]:
+    """A level change shared by every output: the microphone's gain or the master volume."""
+    levels = _output_levels_db(found)
+    known = levels[np.isfinite(levels)]
+    if not len(known):
+        return 0.0, []
+    middle = float(np.median(known))
+    scatter = 1.4826 * float(np.median(np.abs(known - middle)))
+    sure = max(scatter / np.sqrt(len(known)), 0.05)
+    agreeing = np.mean(np.abs(known - middle) < max(0.5 * abs(middle), 0.3))
+    if abs(middle) < LEAST_GAIN_DB or abs(middle) < 3 * sure or agreeing < 0.6:
+        return 0.0, []
+    text = (
+        f"Everything is {_signed(middle, 'dB', 'louder', 'quieter')} alike, direct sound included: "
+        "the gain of the microphone or the master volume was changed, not the room."
+    )
+    return middle, [
+        Change("microphone gain", "all outputs", text, middle, "dB", abs(middle) / sure)
+    ]
+
+
+def _moves(system: System, found: Differences) -> list[Change]:
+    """Loudspeakers whose direct sound comes earlier or later than the others' does."""
+    names = [system.output(o).loudspeaker for o in found.outputs]
+    offset = _seat_offsets(found, names)
+    relative = found.delay_s - offset
+    changes = []
+    for name in dict.fromkeys(names):
+        rows = [i for i, n in enumerate(names) if n == name]
+        best = min(rows, key=lambda i: found.sure_s[i])
+        path_m = relative[best] * SOUND_SPEED_M_PER_S
+        sure_m = max(float(found.sure_s[best]) * SOUND_SPEED_M_PER_S, 0.006)
+        largest = float(path_m[np.argmax(np.abs(path_m))])
+        if abs(largest) < max(LEAST_MOVE_M, 4 * sure_m):
+            continue
+        about = _displacement_m(system, name, found.seats, path_m)
+        text = (
+            f"Loudspeaker {name} was moved by about {100 * about:.0f} cm (its sound travels "
+            f"{_signed(100 * largest, 'cm', 'farther', 'less far')} to {_seat(found, path_m)})."
+        )
+        changes.append(Change("moved", name, text, about, "m", abs(largest) / sure_m))
+    return changes
+
+
+def _seat(found: Differences, path_m: Real) -> str:
+    return f"the seat {found.seats[int(np.argmax(np.abs(path_m)))]}"
+
+
+def _seat_offsets(found: Differences, names: Sequence[str]) -> Real:
+    """Per seat, the delay that most loudspeakers share (other time reference), (seats,)."""
+    best: dict[str, int] = {}
+    for row, name in enumerate(names):
+        if name not in best or found.sure_s[row] < found.sure_s[best[name]]:
+            best[name] = row
+    sharp = [r for r in best.values() if found.sure_s[r] < 2e-5] or list(best.values())
+    return np.median(found.delay_s[sharp], axis=0)
+
+
+def _displacement_m(system: System, name: str, seats: tuple[str, ...], path_m: Real) -> float:
+    """The smallest displacement that gives these path changes; their largest without positions."""
+    place = system.loudspeaker(name).position_m
+    known = [system.seat(s).position_m for s in seats]
+    largest = float(np.max(np.abs(path_m)))
+    if place is None or any(p is None for p in known):
+        return largest
+    towards = np.array(place) - np.array(known, dtype=float)
+    towards /= np.linalg.norm(towards, axis=1, keepdims=True)
+    shift = np.linalg.lstsq(towards, path_m, rcond=0.2)[0]
+    return max(float(np.linalg.norm(shift)), largest)
+
+
+def _levels(found: Differences, gain_db: float) -> list[Change]:
+    """Outputs that became louder or quieter by themselves."""
+    changes = []
+    levels = _output_levels_db(found) - gain_db
+    for row, name in enumerate(found.outputs):
+        known = levels[row][np.isfinite(levels[row])]
+        if not len(known):
+            continue
+        size = float(np.median(known))
+        sure = max(float(np.std(known)) / np.sqrt(len(known)), 0.1)
+        if abs(size) > max(LEAST_LEVEL_DB, 3 * sure):
+            text = f"Output {name} is {_signed(size, 'dB', 'louder', 'quieter')}."
+            changes.append(Change("level", name, text, size, "dB", abs(size) / sure))
+    return changes
+
+
+def _treble(found: Differences) -> list[Change]:
+    """Outputs whose direct sound changed above 5 kHz against what is below."""
+    changes = []
+    high = found.centres_hz > TREBLE_ABOVE_HZ
+    for row, name in enumerate(found.outputs):
+        direct = found.direct_db[row]
+        top, rest = direct[:, high], direct[:, ~high]
+        if np.isnan(top).all() or np.isnan(rest).all():
+            continue
+        per_seat = _nan_median(top) - _nan_median(rest)
+        size = float(np.median(per_seat))
+        sure = max(float(np.std(per_seat)) / np.sqrt(len(per_seat)), 0.15)
+        if abs(size) > max(LEAST_TREBLE_DB, 3 * sure):
+            text = (
+                f"Output {name} has {_signed(size, 'dB', 'more', 'less')} treble (above 5 kHz): "
+                "look whether something stands before it, it was turned, or the driver suffers."
+            )
+            changes.append(Change("treble", name, text, size, "dB", abs(size) / sure))
+    return changes
+
+
+def _absorption(found: Differences, gain_db: float) -> list[Change]:
+    """Late sound that changed against the direct sound, at most outputs alike."""
+    late = found.late_db - _output_levels_db(found)
+    known = late[np.isfinite(late)]
+    if len(known) < 2:
+        return []
+    size = float(np.median(known))
+    sure = max(1.4826 * float(np.median(np.abs(known - size))) / np.sqrt(len(known)), 0.12)
+    same_way = np.mean(np.sign(known) == np.sign(size))
+    if abs(size) < max(LEAST_LATE_DB, 3 * sure) or same_way < 0.75:
+        return []
+    what = "less" if size > 0 else "more"
+    text = (
+        f"The room has {what} absorption: what follows the direct sound is "
+        f"{_signed(size, 'dB', 'louder', 'quieter')} at most loudspeakers."
+    )
+    return [Change("absorption", "room", text, size, "dB", abs(size) / sure)]
+
+
+def _bass(found: Differences, gain_db: float) -> list[Change]:
+    """Bass responses that changed shape: modes moved or are excited otherwise."""
+    low = found.centres_hz < BASS_BELOW_HZ
+    judged = found.judged & low
+    if not judged.any():
+        return []
+    levels = _output_levels_db(found)
+    change = np.where(judged, found.level_db - levels[..., None], 0.0)
+    squares = np.maximum(change**2 - found.uncertainty_db**2, 0.0)
+    size = float(np.sqrt(np.sum(squares * judged) / np.sum(judged)))
+    if size < LEAST_BASS_DB:
+        return []
+    per_band = np.sum(squares * judged, axis=(0, 1)) / np.maximum(judged.sum(axis=(0, 1)), 1)
+    worst = int(np.argmax(per_band))
+    text = (
+        f"The bass below {BASS_BELOW_HZ:.0f} Hz changed by {size:.1f} dB rms, most at "
+        f"{band_name(found.centres_hz[worst])}: room modes were shifted or are excited otherwise."
+    )
+    return [Change("bass", "room", text, size, "dB", size / 0.3)]
+
+
+def _scores(
+    system: System, first: Measured, second: Measured, tuning: Tuning | None
+) -> tuple[dict[str, float], dict[str, float]]:
+    """Figures of merit of the tuning in both rounds; empty without a tuning."""
+    if tuning is None:
+        return {}, {}
+    from roomtune.advisor.prediction import predict
+    from roomtune.advisor.scores import scores
+
+    both = []
+    for measured in (first, second):
+        seats = [s for s in first.seats if s in second.seats]
+        prediction = predict(tuning, measured.selected(seats))
+        result = scores(system, prediction.channels, prediction.seats, prediction.impulse_responses)
+        both.append(score_numbers(result))
+    return both[0], both[1]
+
+
+def score_numbers(result) -> dict[str, float]:  # type: ignore[no-untyped-def]
+    """The four figures of merit by name."""
+    return {
+        "deviation_db": float(result.deviation_db),
+        "level_spread_db": float(result.level_spread_db),
+        "arrival_spread_ms": float(result.arrival_spread_ms),
+        "left_right_mismatch_db": float(result.left_right_mismatch_db),
+    }
+
+
+def _worth(
+    findings: Sequence[Change], before: dict[str, float], now: dict[str, float]
+) -> tuple[bool, str]:
+    """Whether a new tuning is worth it, and why."""
+    if not before:
+        real = [f for f in findings if f.kind != "microphone gain"]
+        if real:
+            return True, "A new tuning is worth trying."
+        return False, "A new tuning is not needed."
+    bounds = (
+        ("deviation_db", WORSE_DEVIATION_DB, "dB", "deviation from the target"),
+        ("level_spread_db", WORSE_LEVELS_DB, "dB", "spread of the channel levels"),
+        ("arrival_spread_ms", WORSE_ARRIVALS_MS, "ms", "spread of the arrivals"),
+        ("left_right_mismatch_db", 3 * WORSE_DEVIATION_DB, "dB", "left/right mismatch"),
+    )
+    worse = [
+        f"the {what} went from {before[key]:.2f} to {now[key]:.2f} {unit}"
+        for key, bound, unit, what in bounds
+        if now[key] - before[key] > bound
+    ]
+    if worse:
+        return True, "A new tuning is worth it: " + ", ".join(worse) + "."
+    return False, "A new tuning is not needed: the one in use still gives what it gave."
+
+
+def _signed(value: float, unit: str, above: str, below: str) -> str:
+    return f"{abs(value):.1f} {unit} {above if value > 0 else below}"
