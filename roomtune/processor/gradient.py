@@ -17,7 +17,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from roomtune.processor.prototypes import second_order
+from roomtune.processor.prototypes import POWERS_OF_A, second_order
 from roomtune.processor.tuning import Filter
 
 Array = NDArray[np.float64]
@@ -132,25 +132,17 @@ def _prototypes(types: Sequence[str], values: Array) -> tuple[Array, Array, Arra
         rows = _of_kind(kind, q, gain_db)
         coefficients[:, chosen] = rows
         by_q[1, chosen], by_q[4, chosen] = -rows[1] / q, -rows[4] / q
-        powers = _POWERS_OF_A.get(kind)
+        powers = POWERS_OF_A.get(kind)
         if powers is not None:
-            by_gain[:, chosen] = rows * powers[:, None] * _A_PER_DB
+            by_gain[:, chosen] = rows * np.array(powers)[:, None] * _A_PER_DB
     return coefficients, by_q, by_gain
-
-
-# A enters each coefficient of the prototype as a power: n0 n1 n2 d0 d1 d2.
-_POWERS_OF_A = {
-    "peaking": np.array([0.0, 1.0, 0.0, 0.0, -1.0, 0.0]),
-    "low shelf": np.array([2.0, 1.5, 1.0, 0.0, 0.5, 1.0]),
-    "high shelf": np.array([1.0, 1.5, 2.0, 1.0, 0.5, 0.0]),
-}
 
 
 def _of_kind(kind: str, q: Array, gain_db: Array) -> Array:
     """Coefficients of sections of one kind, shape (6, n), from its prototype at Q 1, 0 dB."""
     unit = second_order(kind, 1.0)
     rows = np.repeat(np.array([*unit.numerator, *unit.denominator])[:, None], len(q), axis=1)
-    if kind in _POWERS_OF_A:
-        rows = rows * np.exp(_POWERS_OF_A[kind][:, None] * gain_db * _A_PER_DB)
+    if kind in POWERS_OF_A:
+        rows = rows * np.exp(np.array(POWERS_OF_A[kind])[:, None] * gain_db * _A_PER_DB)
     rows[[1, 4]] /= q
     return rows

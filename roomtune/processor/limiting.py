@@ -51,6 +51,7 @@ def _decay(time_ms: float, sample_rate_hz: float) -> float:
 def _released(wanted: NDArray[np.float64], decay: float) -> NDArray[np.float64]:
     """y[n] = max(x[n], e^-decay y[n-1]), as a running maximum of ln x[n] + n decay."""
     rise = np.arange(len(wanted)) * decay
-    logarithm = np.log(np.maximum(wanted, 1e-300)) + rise
+    with np.errstate(divide="ignore"):
+        logarithm = np.log(wanted) + rise
     held: NDArray[np.float64] = np.exp(np.maximum.accumulate(logarithm) - rise)
     return held

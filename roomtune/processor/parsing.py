@@ -121,6 +121,8 @@ class _Reader:
     def _filter(self, data: Any, path: str) -> Filter | None:
         before = len(self.faults)
         item = self._object(data, path, _FILTER)
+        if not isinstance(item.get("type"), str):
+            self._note(f"{path}.type", item.get("type"), 'a type of filter such as "peaking"')
         values: dict[str, Any] = {
             key: self._number(item, key, path, whole=key == "order")
             for key in ("frequency_hz", "q", "gain_db", "order")
@@ -134,11 +136,11 @@ class _Reader:
             self._note(f"{path}.family", family, '"Butterworth", "Linkwitz-Riley" or "Bessel"')
         if len(self.faults) > before:
             return None
-        built = Filter(item.get("type"), family=family, **values)  # type: ignore[arg-type]
+        built = Filter(item["type"], family=family, **values)
         try:
             check_filter(built, self._rate)
-        except (ValueError, TypeError) as fault:
-            self.faults.append(f"{path}.{fault}" if path else str(fault))
+        except ValueError as fault:
+            self.faults.append(f"{path}.{fault}")
         return built
 
     def _numbers(self, value: Any, path: str) -> tuple[float, ...]:
@@ -170,7 +172,7 @@ class _Reader:
             return {}
         for key in data:
             if key not in keys:
-                close = difflib.get_close_matches(key, keys, 1)
+                close = difflib.get_close_matches(key.lower(), keys, 1)
                 hint = f"did you mean {close[0]!r}?" if close else f"known are {', '.join(keys)}"
                 self.faults.append(f"{_join(path, key)}: unknown key; {hint}")
         return data

@@ -29,6 +29,14 @@ class Prototype(NamedTuple):
         return self.numerator[2] == 0 and self.denominator[2] == 0
 
 
+# How the coefficients n0 n1 n2 d0 d1 d2 depend on A = 10^(gain_db / 40): its powers in them.
+POWERS_OF_A: dict[str, tuple[float, ...]] = {
+    "peaking": (0.0, 1.0, 0.0, 0.0, -1.0, 0.0),
+    "low shelf": (2.0, 1.5, 1.0, 0.0, 0.5, 1.0),
+    "high shelf": (1.0, 1.5, 2.0, 1.0, 0.5, 0.0),
+}
+
+
 def second_order(filter_type: str, q: float, gain_db: float = 0.0) -> Prototype:
     """The cookbook prototype of a filter type; ValueError for a type without one."""
     a = 10 ** (gain_db / 40)
