@@ -1,0 +1,79 @@
+"""What a recorded sweep leaves unexplained: noise, clicks, cuts.
+
+A system that is linear (or weakly distorting) and does not change explains a
+recording by its impulse responses. Playing the sweep through those responses
+again and subtracting leaves the rest, at the instant at which it happened.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from roomtune.signal.sweeps import (
+    HIGHEST_ORDER,
+    Sweep,
+    pre_time_s,
+    raised_cosine,
+    sweep_spectrum,
+)
+
+BEFORE_ORDER_S = 0.02
+AFTER_ORDER_S = 0.15
+
+
+def residue_spectrum(
+    samples: NDArray[np.float64], sweep: Sweep, time_zero_s: float, tail_s: float, length: int
+) -> NDArray[np.complex128]:
+    """Return the DFT (of `length`) of what the responses do not explain.
+
+    `samples` (m,) with m <= length hold one sweep that began at `time_zero_s`.
+    The linear response is kept from its pre-time to `tail_s`, each distortion
+    order for 0.15 s. For a clean recording the residue is the noise, less the
+    share that those windows absorb, plus about -80 dB of the sweep.
+    """
+    import scipy.fft
+
+    spectrum = scipy.fft.rfft(samples, length)
+    circle = scipy.fft.irfft(spectrum * _soft_inverse(sweep, length), length)
+    circle *= _kept(sweep, time_zero_s, tail_s, length)
+    explained = scipy.fft.rfft(circle, length) * sweep_spectrum(sweep, length)
+    return np.asarray(spectrum - explained)
+
+
+@lru_cache(maxsize=8)
+def _soft_inverse(sweep: Sweep, length: int) -> NDArray[np.complex128]:
+    """Inverse of the sweep's DFT that fades out only where the sweep is 40 dB down.
+
+    The edges of the band, which the measured response leaves out, are explained
+    too; what this inverse amplifies there is multiplied by the sweep again.
+    """
+    spectrum = sweep_spectrum(sweep, length)
+    energy = np.abs(spectrum) ** 2
+    inverse = np.conj(spectrum) / (energy + 1e-8 * float(energy.max()))
+    inverse.flags.writeable = False
+    return np.asarray(inverse)
+
+
+def _kept(sweep: Sweep, time_zero_s: float, tail_s: float, length: int) -> NDArray[np.float64]:
+    """Gain of the circular response: 1 where linear response or harmonics lie."""
+    rate = sweep.sample_rate_hz
+    gain = np.zeros(length)
+    _open(gain, time_zero_s - pre_time_s(sweep), time_zero_s + tail_s, rate)
+    for order in range(2, HIGHEST_ORDER + 1):
+        if order * sweep.start_hz >= sweep.stop_hz:
+            break
+        begin = time_zero_s - sweep.lead_s(order)
+        _open(gain, begin - BEFORE_ORDER_S, begin + AFTER_ORDER_S, rate)
+    return gain
+
+
+def _open(gain: NDArray[np.float64], begin_s: float, end_s: float, rate: float) -> None:
+    """Open a window with soft ends of 15 ms on the circle."""
+    places = np.arange(round(begin_s * rate), round(end_s * rate))
+    times = places / rate
+    soft = raised_cosine((times - begin_s) / 0.015) * raised_cosine((end_s - times) / 0.015)
+    wrapped = places % gain.size
+    gain[wrapped] = np.maximum(gain[wrapped], soft)
