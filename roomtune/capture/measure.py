@@ -23,6 +23,7 @@ from roomtune.signal.values import ImpulseResponse
 
 GRADES = ("good", "usable", "repeat")
 MARGIN_S = 0.05
+CLIPPING_STEP_DB = 6.0
 START_S = -0.3
 
 
@@ -59,7 +60,8 @@ def capture_many(
 ) -> tuple[CapturedTake, ...]:
     """Capture every request in turn and return the best take of each.
 
-    A take graded "repeat" is made again, up to the settings' `maximum_attempts`;
+    A take graded "repeat" is made again, up to the settings' `maximum_attempts`,
+    6 dB lower when the microphone's input clipped;
     `on_captured` receives every attempt as soon as it is there, `on_progress`
     is told the request and the attempt (from 1) before it sounds, and
     `before_by_hand` is called before the first attempt of a hand-switched one.
@@ -73,12 +75,19 @@ def capture_many(
             if on_progress is not None:
                 on_progress(request, attempt)
             attempts.append(capture_take(interface, request))
+            request = _eased(request, attempts[-1].take)
             if on_captured is not None:
                 on_captured(attempts[-1])
             if attempts[-1].take.verdict.grade != "repeat":
                 break
         best.append(best_of(attempts))
     return tuple(best)
+
+
+def _eased(request: TakeRequest, take: Take) -> TakeRequest:
+    """The request for the next attempt: lower when the last one clipped."""
+    clipped = any(finding.code == "clipping" for finding in take.verdict.findings)
+    return replace(request, level_dbfs=request.level_dbfs - CLIPPING_STEP_DB) if clipped else request
 
 
 def best_of(attempts: list[CapturedTake]) -> CapturedTake:

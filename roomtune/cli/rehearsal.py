@@ -1,0 +1,123 @@
+"""The whole job in a virtual room, act by act, on the same functions as the commands."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from roomtune.cli.advise_command import keep_advice
+from roomtune.cli.new_command import copy_scenario
+from roomtune.cli.project import SYSTEM, load_system
+from roomtune.cli.responses import advice_of, heard_scores, measured_of
+from roomtune.cli.rounds import channel_round, run_round
+from roomtune.cli.show import say
+from roomtune.cli.stage import VirtualStage
+from roomtune.cli.verify_command import keep_verification, session_through, verification_of
+
+if TYPE_CHECKING:
+    from roomtune.advisor.scores import Scores
+    from roomtune.processor.tuning import Tuning
+    from roomtune.session.folder import Session
+    from roomtune.session.verification import Verification
+    from roomtune.system.model import System
+    from roomtune.virtual.room import VirtualRoom
+
+FORMER = "before"
+
+
+@dataclass(frozen=True)
+class Act:
+    """One round of the job: what was found, how it was, how it became."""
+
+    title: str
+    session: Session
+    findings: tuple[str, ...]
+    before: Scores
+    after: Scores
+    verification: Verification
+    report: Path
+
+
+def rehearse(scenario: str) -> list[Act]:
+    """Tune the scenario in this folder; move the furniture; compare and tune again."""
+    from roomtune.virtual.room import VirtualRoom
+    from roomtune.virtual.scenario import load_scenario
+
+    copy_scenario(scenario, Path())
+    system = load_system()
+    described = load_scenario(Path())
+    room = VirtualRoom(described, system)
+    say(f"The virtual room: {system.name}, {len(system.outputs)} outputs, {len(system.seats)} seats")
+    first = play_act(room, system, "first tuning", None)
+    for change in [item.name for item in described.rearrangement][:1]:
+        say(f"Meanwhile: {change}")
+        return [first, play_act(room.rearranged(change), system, f"after: {change}", first)]
+    return [first]
+
+
+def play_act(room: VirtualRoom, system: System, title: str, earlier: Act | None) -> Act:
+    """Measure, listen to how it is, advise, load, verify and report."""
+    from roomtune.session.folder import Session
+
+    stage = VirtualStage(room)
+    session = Session.create(Path(), title, SYSTEM, state=title)
+    measure_outputs(stage, session, system)
+    measured, advice = advice_of(session, system)
+    former = advice.starting if earlier is None else earlier_tuning(earlier)
+    listen(stage, session, system, former, FORMER)
+    findings = changes(system, earlier, session, former)
+    keep_advice(session, advice)
+    listen(stage, session, system, advice.tuning, session_through(session))
+    result = verification_of(session, system, session_through(session))
+    keep_verification(session, result)
+    before = heard_scores(session, system, FORMER)
+    after = heard_scores(session, system, session_through(session))
+    report = write_act_report(session, system, measured, advice, result)
+    return Act(title, session, findings, before, after, result, report)
+
+
+def earlier_tuning(act: Act) -> Tuning:
+    """The tuning that an earlier act ended with."""
+    from roomtune.cli.responses import tuning_of
+
+    return tuning_of(act.session)
+
+
+def measure_outputs(stage: VirtualStage, session: Session, system: System) -> None:
+    """Every output at every seat, the processor passing straight through."""
+    from roomtune.capture.requests import CaptureSettings, output_requests
+
+    stage.load(None)
+    settings = CaptureSettings()
+    requests = [r for seat in system.seats for r in output_requests(system, settings, seat.name)]
+    run_round(stage, session, requests, "measuring outputs ")
+
+
+def listen(
+    stage: VirtualStage, session: Session, system: System, tuning: Tuning, through: str
+) -> None:
+    """Every channel at every seat, through a tuning."""
+    from roomtune.capture.requests import CaptureSettings
+
+    stage.load(tuning)
+    seats = [seat.name for seat in system.seats]
+    requests = channel_round(system, CaptureSettings(), tuning, seats)
+    run_round(stage, session, requests, "measuring channels", through)
+
+
+def changes(
+    system: System, earlier: Act | None, session: Session, tuning: Tuning
+) -> tuple[str, ...]:
+    """What changed since the earlier act, in sentences; nothing for the first."""
+    from roomtune.session.comparison import compare
+
+    if earlier is None:
+        return ()
+    before = measured_of(earlier.session, system)
+    result = compare(system, before, measured_of(session, system), tuning)
+    return (*(finding.text for finding in result.findings), result.reason)
+
+
+def write_act_report(session, system, measured, advice, result) -> Path:
+    return session.path / "report.html"

@@ -1,0 +1,137 @@
+"""roomtune verify: measure through the tuned amplifier and hold it against the prediction."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import click
+
+from roomtune.cli.show import as_json, say, table
+
+if TYPE_CHECKING:
+    from roomtune.session.folder import Session
+    from roomtune.session.verification import Verification
+    from roomtune.system.model import System
+
+
+@click.command("verify")
+@click.option("--session", "choice", help="Session by name or folder; the newest otherwise.")
+@click.option("--seat", "seats", multiple=True, help="Only this seat (repeatable).")
+@click.option("--duration", "duration_s", type=click.FloatRange(0.5, 60), help="Sweep length, s.")
+@click.option("--yes", is_flag=True, help="Play without asking; for scripts.")
+@click.option("--virtual", help="Verify in this virtual room (folder or scenario name).")
+@click.option("--rearrangement", help="Rearrange the virtual room first.")
+@click.option("--json", "json_wanted", is_flag=True, help="Print JSON.")
+def command(
+    choice: str | None,
+    seats: tuple[str, ...],
+    duration_s: float | None,
+    yes: bool,
+    virtual: str | None,
+    rearrangement: str | None,
+    json_wanted: bool,
+) -> None:
+    """Measure through the tuned amplifier and hold it against the prediction.
+
+    Load tuning.json into the amplifier first. Every channel is measured at
+    every seat; if it does not fit, the likely mistake is named. Exit status 1
+    when the verification fails.
+    """
+    from roomtune.cli.measure_command import loudest_dbfs, settings_for, sound_s
+    from roomtune.cli.project import open_session, system_of
+    from roomtune.cli.responses import tuning_of
+    from roomtune.cli.rounds import channel_round, run_round
+    from roomtune.cli.stage import consent, open_stage
+
+    session = open_session(choice)
+    system = system_of(session)
+    tuning = tuning_of(session)
+    places = seats or tuple(seat.name for seat in system.seats)
+    requests = channel_round(system, settings_for(duration_s), tuning, places)
+    stage = open_stage(system, virtual, rearrangement, unattended=yes)
+    consent(loudest_dbfs(requests), len(requests), sound_s(requests), yes)
+    stage.load(tuning)
+    through = session_through(session)
+    for sentence in run_round(stage, session, requests, "verifying", through):
+        say(f"Not usable: {sentence}")
+    result = verification_of(session, system, through)
+    keep_verification(session, result)
+    if json_wanted:
+        as_json(verification_as_json(result))
+    else:
+        show_verification(result)
+    say("Next: roomtune report")
+    if not result.passed:
+        raise SystemExit(1)
+
+
+def session_through(session: Session) -> str:
+    """The name of the newest tuning, as takes made through it are marked."""
+    path = session.current("tuning")
+    return path.name if path else ""
+
+
+def verification_of(session: Session, system: System, through: str) -> Verification:
+    """Hold the channel takes made through a tuning against its prediction."""
+    from roomtune.advisor.prediction import predict
+    from roomtune.cli.responses import channel_takes, correction_of, measured_of, tuning_of
+    from roomtune.session.verification import verify
+
+    measured, tuning = measured_of(session, system), tuning_of(session)
+    return verify(
+        system,
+        predict(tuning, measured),
+        channel_takes(session, through),
+        correction_of(session, system),
+        tuning=tuning,
+        measured=measured,
+    )
+
+
+def keep_verification(session: Session, result: Verification) -> None:
+    """Keep the result in the session."""
+    import json
+
+    text = json.dumps(verification_as_json(result), indent=2, ensure_ascii=False)
+    session.save("verification", ".json", text.encode())
+
+
+def verification_as_json(result: Verification) -> dict[str, object]:
+    """The verification as plain values."""
+    return {
+        "passed": result.passed,
+        "rms_db": result.rms_db,
+        "summary": result.summary,
+        "rows": [
+            {
+                "channel": row.channel,
+                "seat": row.seat,
+                "rms_db": row.rms_db,
+                "level_db": row.level_db,
+                "arrival_ms": row.arrival_ms,
+                "polarity": row.polarity,
+                "faults": list(row.faults),
+            }
+            for row in result.rows
+        ],
+    }
+
+
+def show_verification(result: Verification) -> None:
+    """Print a line per channel and seat, then the result in words."""
+    table(
+        "Measured minus predicted",
+        ("channel", "seat", "rms dB", "level dB", "arrival ms", "result"),
+        [
+            (
+                row.channel,
+                row.seat,
+                f"{row.rms_db:.2f}",
+                f"{row.level_db:+.2f}",
+                f"{row.arrival_ms:+.3f}",
+                "; ".join(row.faults) or "passed",
+            )
+            for row in result.rows
+        ],
+    )
+    click.echo(result.summary)
