@@ -39,14 +39,19 @@ def own_outputs(system: System, channel: str) -> tuple[str, ...]:
     return tuple(o.name for o in system.outputs_of(loudspeaker.name)) if loudspeaker else ()
 
 
-def arrivals_aligned(system: System, measured: Measured, tuning: Tuning) -> Tuning:
-    """Delay every loudspeaker so that all arrive with the latest at the main seat."""
+def arrivals_aligned(system: System, measured: Measured, tuning: Tuning) -> tuple[Tuning, float]:
+    """Delay every loudspeaker so that all arrive with the latest at the main seat.
+
+    Returns the common arrival in ms too, on the measurement's time axis.
+    """
     arrivals = channel_arrivals_ms(system, measured, tuning)
     latest = max(arrivals.values(), default=0.0)
     delays: dict[str, float] = {}
     for channel, time in arrivals.items():
         delays.update(dict.fromkeys(own_outputs(system, channel), latest - time))
-    return moved(tuning, delays_ms=delays)
+    aligned = moved(tuning, delays_ms=delays)
+    shifts = [aligned.output(n).delay_ms - tuning.output(n).delay_ms - delays[n] for n in delays]
+    return aligned, latest + (shifts[0] if shifts else 0.0)
 
 
 def levels_aligned(aims: Aims, tuning: Tuning) -> Tuning:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 
 from roomtune.processor.tuning import Family
@@ -58,7 +60,7 @@ def driver_crossovers_hz(system: System, loudspeaker: str) -> tuple[float, ...]:
     pinned = system.wishes.crossovers_hz.get(loudspeaker, ())
     if len(pinned) == len(row) - 1:
         return tuple(float(value) for value in pinned)
-    middle = [np.sqrt(u.safe_band_hz[0] * w.safe_band_hz[1]) for w, u in zip(row, row[1:])]
+    middle = [np.sqrt(u.safe_band_hz[0] * w.safe_band_hz[1]) for w, u in pairwise(row)]
     return tuple(float(np.round(value, 1)) for value in middle)
 
 

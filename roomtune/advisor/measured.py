@@ -185,6 +185,28 @@ def measured_from_takes(
     return Measured(outputs, seats, responses, bands, grid, deviation, timed)
 
 
+def channels_from_takes(
+    system: System, takes: Sequence[Take], correction: MicrophoneCorrection | None = None
+) -> tuple[tuple[str, ...], tuple[str, ...], ImpulseResponse]:
+    """Gather takes of programme channels: names, seats, responses (channels, seats, n).
+
+    The last trusted take of each pair counts; channels that were not measured
+    at every seat of the others are left out. Raises MeasurementError when no
+    channel is left.
+    """
+    trusted = {
+        (take.source, take.seat): take
+        for take in takes
+        if take.kind == "channel" and take.verdict.grade != "repeat"
+    }
+    seats = tuple(s.name for s in system.seats if any(key[1] == s.name for key in trusted))
+    names = tuple(c.name for c in system.channels if all((c.name, s) in trusted for s in seats))
+    if not seats or not names:
+        raise MeasurementError("no programme channel was measured at all seats")
+    chosen = [[trusted[name, seat] for seat in seats] for name in names]
+    return names, seats, _stacked(chosen, correction)
+
+
 def _require_all(
     trusted: dict[tuple[str, str], Take], outputs: Sequence[str], seats: Sequence[str]
 ) -> None:

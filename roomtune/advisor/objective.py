@@ -9,7 +9,8 @@ excess boost and needless gain cost something too.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,10 +24,26 @@ DB = 10 / np.log(10)
 
 @dataclass(frozen=True, eq=False)
 class Rows:
-    """Levels looked at: which seats (weights (g, s)), which bands (weights (r, k))."""
+    """Levels looked at: which seats (weights (g, s)), which bands (weights (r, k)).
+
+    The weights of a row of bands are one run of neighbours.
+    """
 
     seats: Array
     bands: Array
+
+    @cached_property
+    def runs(self) -> NDArray[np.intp]:
+        """First narrow band of each row and the one after its last, in turn; (2 r,)."""
+        used = self.bands > 0
+        first = np.argmax(used, axis=1)
+        return np.stack([first, first + used.sum(axis=1)], axis=-1).ravel()
+
+    def mean(self, values: Array) -> Array:
+        """Means (..., r) of values (..., k) over the rows' bands, weighted equally inside."""
+        padded = np.concatenate([values, np.zeros((*values.shape[:-1], 1))], axis=-1)
+        sums = np.add.reduceat(padded, self.runs, axis=-1)[..., ::2]
+        return np.asarray(sums / (self.runs[1::2] - self.runs[::2]))
 
 
 @dataclass(frozen=True, eq=False)
@@ -87,23 +104,36 @@ class Problem:
         return replace(self, base=base), State(zero, zero, kept)
 
 
-def channel_levels(
-    problem: Problem, channel: int, now: Electrical, rows: Rows, count: int
-) -> tuple[Array, Array]:
-    """Levels (g, r) in dB of a channel's rows and their slopes (g, r, count)."""
-    members = problem.model.members[channel]
-    gains = problem.base[channel] * np.exp(now.logarithm[members])
-    power, shares = problem.model.power(channel, gains)
-    total = rows.seats @ power @ rows.bands.T
-    slopes = np.zeros((*total.shape, count))
-    for place, output in enumerate(members):
-        if not len(now.places[output]):
-            continue
-        at_seats = rows.seats @ shares[place]
-        weighted = rows.bands[None] * at_seats[:, None, :]
-        effect = (weighted @ now.slopes[output].T).real
-        slopes[..., now.places[output]] += 2 * DB * effect / total[..., None]
-    return DB * np.log(total), slopes
+@dataclass(frozen=True, eq=False)
+class Heard:
+    """Channels as they are heard for given electrical responses, each worked out once."""
+
+    problem: Problem
+    now: Electrical
+    count: int
+    known: dict[int, tuple[Array, NDArray[np.complex128]]] = field(default_factory=dict)
+
+    def power(self, channel: int) -> tuple[Array, NDArray[np.complex128]]:
+        """Powers (seats, k) and shares (outputs, seats, k) of a channel."""
+        if channel not in self.known:
+            members = self.problem.model.members[channel]
+            gains = self.problem.base[channel] * np.exp(self.now.logarithm[members])
+            self.known[channel] = self.problem.model.power(channel, gains)
+        return self.known[channel]
+
+    def levels(self, channel: int, rows: Rows) -> tuple[Array, Array]:
+        """Levels (g, r) in dB of a channel's rows and their slopes (g, r, count)."""
+        power, shares = self.power(channel)
+        total = rows.mean(rows.seats @ power)
+        slopes = np.zeros((*total.shape, self.count))
+        for place, output in enumerate(self.problem.model.members[channel]):
+            places = self.now.places[output]
+            if len(places):
+                at_seats = rows.seats @ shares[place]
+                moved = self.now.slopes[output]
+                effect = at_seats.real[:, None] * moved.real - at_seats.imag[:, None] * moved.imag
+                slopes[..., places] += np.moveaxis(rows.mean(effect), -2, -1)
+        return DB * np.log(total), 2 * DB * slopes / total[..., None]
 
 
 def residuals(problem: Problem, state: State, free: Free, variables: Array) -> tuple[Array, Array]:
@@ -117,21 +147,20 @@ def residuals(problem: Problem, state: State, free: Free, variables: Array) -> t
 
 def acoustic_blocks(problem: Problem, now: Electrical, count: int) -> list[tuple[Array, Array]]:
     """Distances and slopes of all that is heard, block by block."""
-    blocks = _goals(problem, problem.goals, now, count)
-    return blocks + [_match(problem, match, now, count) for match in problem.matches]
+    heard = Heard(problem, now, count)
+    blocks = _goals(problem.goals, heard)
+    return blocks + [_match(match, heard) for match in problem.matches]
 
 
-def _goals(
-    problem: Problem, goals: Sequence[Goal], now: Electrical, count: int
-) -> list[tuple[Array, Array]]:
+def _goals(goals: Sequence[Goal], heard: Heard) -> list[tuple[Array, Array]]:
     """Distances from the aims after fitting one level for each channel."""
     blocks = []
     for channel in dict.fromkeys(goal.channel for goal in goals):
         errors, slopes, weights = [], [], []
         for goal in (goal for goal in goals if goal.channel == channel):
-            level, slope = channel_levels(problem, channel, now, goal.rows, count)
+            level, slope = heard.levels(channel, goal.rows)
             errors.append((level - goal.wanted_db).ravel())
-            slopes.append(slope.reshape(level.size, count))
+            slopes.append(slope.reshape(level.size, heard.count))
             weights.append(goal.weights.ravel())
         error, slope, weight = map(np.concatenate, (errors, slopes, weights))
         share = weight**2 / max(float(weight @ weight), 1e-300)
@@ -140,11 +169,11 @@ def _goals(
     return blocks
 
 
-def _match(problem: Problem, match: Match, now: Electrical, count: int) -> tuple[Array, Array]:
-    left, left_slope = channel_levels(problem, match.left, now, match.rows, count)
-    right, right_slope = channel_levels(problem, match.right, now, match.rows, count)
+def _match(match: Match, heard: Heard) -> tuple[Array, Array]:
+    left, left_slope = heard.levels(match.left, match.rows)
+    right, right_slope = heard.levels(match.right, match.rows)
     error, slope = (left - right).ravel(), (left_slope - right_slope)
-    slope = slope.reshape(error.size, count)
+    slope = slope.reshape(error.size, heard.count)
     weight, share = match.weights.ravel(), match.level.ravel()
     error, slope = error - share @ error, slope - share @ slope
     over = np.abs(error) > match.tolerance_db

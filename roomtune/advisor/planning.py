@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from roomtune.advisor.aims import Aims, problem_for
 from roomtune.advisor.alignment import (
     arrivals_aligned,
-    channel_arrivals_ms,
     channels_trimmed,
     levels_aligned,
 )
@@ -55,8 +54,8 @@ def plan(system: System, measured: Measured, previous: Tuning | None = None) -> 
     tuning, polarity_notes = correct_polarities(system, measured, tuning)
     tuning, crossover_notes = join_drivers(system, measured, tuning)
     aims = Aims(system, measured, energy_model(measured, tuning))
-    tuning = arrivals_aligned(system, measured, levels_aligned(aims, tuning))
-    tuning, bass = _with_bass(aims, tuning, bass_hz)
+    tuning, arrival_ms = arrivals_aligned(system, measured, levels_aligned(aims, tuning))
+    tuning, bass = _with_bass(aims, tuning, bass_hz, arrival_ms)
     state = equalised(aims, tuning, bass_hz)
     state = polished(aims, problem_for(aims, tuning), state)
     tuning = _finished(aims, with_state(tuning, state, measured.outputs))
@@ -79,10 +78,11 @@ class _Bass:
     junction: Junction
 
 
-def _with_bass(aims: Aims, tuning: Tuning, bass_hz: float) -> tuple[Tuning, _Bass]:
+def _with_bass(
+    aims: Aims, tuning: Tuning, bass_hz: float, arrival_ms: float
+) -> tuple[Tuning, _Bass]:
     """Subwoofers arranged, levelled and joined to the main loudspeakers."""
-    arrivals = channel_arrivals_ms(aims.system, aims.measured, tuning)
-    start = together_ms(aims, max(arrivals.values(), default=0.0))
+    start = together_ms(aims, arrival_ms)
     found = arrangement(aims, tuning, start, max(1.25 * bass_hz, 60.0))
     tuning = levelled(aims, arranged(aims, tuning, found), bass_hz)
     meeting = junction(aims, tuning, bass_hz)
@@ -92,7 +92,7 @@ def _with_bass(aims: Aims, tuning: Tuning, bass_hz: float) -> tuple[Tuning, _Bas
 def _finished(aims: Aims, tuning: Tuning) -> Tuning:
     """Arrivals and levels set finally, headroom made, everything on the processor's steps."""
     system = aims.system
-    tuning = arrivals_aligned(system, aims.measured, tuning)
+    tuning, _ = arrivals_aligned(system, aims.measured, tuning)
     tuning = within_headroom(system, channels_trimmed(aims, tuning))
     tuning = rounded(limited(system, tuning), system.processor)
     return rounded(channels_trimmed(aims, tuning), system.processor)

@@ -8,10 +8,11 @@ import numpy as np
 
 from roomtune.advisor.measured import Measured
 from roomtune.advisor.proposal import Proposal
+from roomtune.advisor.scores import main_index
 from roomtune.processor.tuning import Tuning
 from roomtune.system.model import Output, System
 
-SURE = 0.4
+SURE, ENOUGH = 0.4, 0.7
 
 
 @dataclass(frozen=True)
@@ -26,20 +27,29 @@ class DriverPolarity:
 
 
 def driver_polarities(system: System, measured: Measured) -> tuple[DriverPolarity, ...]:
-    """Polarity of every output, weighing all seats by their confidence."""
+    """Polarity of every output, from the main seat; from all seats where that is in doubt."""
+    main = main_index(system, measured.seats)
+    everywhere = [main, *(seat for seat in range(len(measured.seats)) if seat != main)]
+    found = []
+    for place in range(len(measured.outputs)):
+        first = _judged(measured, place, [main])
+        doubtful = first.sign < 0 or first.confidence < ENOUGH
+        found.append(_judged(measured, place, everywhere) if doubtful else first)
+    return tuple(found)
+
+
+def _judged(measured: Measured, place: int, seats: list[int]) -> DriverPolarity:
+    """Polarity of an output by the votes of some seats, each as strong as it is sure."""
     from roomtune.analysis.polarity import polarity
 
-    found = []
-    for place, name in enumerate(measured.outputs):
-        low, high = measured.bands_hz[place]
-        estimate = polarity(measured.responses[place], (float(low), float(high)))
-        votes = np.asarray(estimate.sign) * np.asarray(estimate.confidence)
-        balance = float(votes.sum() / max(np.abs(votes).sum(), 1e-12))
-        sign = 1 if balance >= 0 else -1
-        sure = float(np.max(np.abs(votes))) * abs(balance)
-        agreeing = int(np.sum(np.asarray(estimate.sign) == sign))
-        found.append(DriverPolarity(name, sign, sure, agreeing, votes.shape[-1]))
-    return tuple(found)
+    low, high = measured.bands_hz[place]
+    estimate = polarity(measured.responses[place, seats], (float(low), float(high)))
+    votes = np.asarray(estimate.sign) * np.asarray(estimate.confidence)
+    balance = float(votes.sum() / max(float(np.abs(votes).sum()), 1e-12))
+    sign = 1 if balance >= 0 else -1
+    sure = float(np.max(np.abs(votes))) * abs(balance)
+    agreeing = int(np.sum(np.asarray(estimate.sign) == sign))
+    return DriverPolarity(measured.outputs[place], sign, sure, agreeing, len(seats))
 
 
 def correct_polarities(

@@ -262,7 +262,7 @@ def junction(aims: Aims, tuning: Tuning, crossover_hz: float) -> Junction:
     places = subwoofer_places(aims)
     centres = aims.model.centres_hz
     bands = np.flatnonzero((centres > crossover_hz / 2) & (centres < crossover_hz * 2))
-    delays = np.arange(-1.2, 1.2001, 0.01) * 1e3 / crossover_hz
+    delays = np.arange(-0.6, 0.6001, 0.005) * 1e3 / crossover_hz
     turns = np.exp(-2e-3j * np.pi * delays[:, None] * centres[bands])
     gains = base_gains(aims, tuning)
     lost = np.zeros((2, len(delays)))
@@ -278,7 +278,7 @@ def junction(aims: Aims, tuning: Tuning, crossover_hz: float) -> Junction:
         total += 1
     if not total:
         return Junction(0.0, False, 0.0)
-    cost = lost / total + 0.3 * (delays * crossover_hz / 1e3) ** 2
+    cost = lost / total + 1.0 * (delays * crossover_hz / 1e3) ** 2
     row, column = np.unravel_index(int(np.argmin(cost)), cost.shape)
     return Junction(float(delays[column]), bool(row), float(lost[row, column] / total))
 
