@@ -132,8 +132,8 @@ def _fitting(able: Sequence[Device], choice: str | int) -> list[Device]:
     """Return the devices of the first rule that fits any."""
     text = str(choice).strip().casefold()
     rules: list[Callable[[Device], bool]] = [
-        lambda device: device.label.casefold() == text,
-        lambda device: device.name.casefold() == text,
+        lambda device: device.label.strip().casefold() == text,
+        lambda device: device.name.strip().casefold() == text,
         lambda device: text.isdecimal() and device.number == int(text),
         lambda device: not text.isdecimal() and bool(text) and text in device.label.casefold(),
     ]

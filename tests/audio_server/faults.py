@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import sys
 import threading
+import time
 from collections import deque
 
 import numpy as np
@@ -30,7 +31,7 @@ class Faults:
         self.passages_left = 0
         self.since_onset: int | None = None
         self.quiet_blocks = SILENT_BLOCKS
-        self.kept: list[np.ndarray] | None = None
+        self.kept: list[tuple[float, np.ndarray]] | None = None
         self.path = ""
         threading.Thread(target=self._listen, daemon=True).start()
 
@@ -44,13 +45,14 @@ class Faults:
                 self.path, self.kept = rest[0], []
             elif word == "kept" and self.kept is not None:
                 done, self.kept = self.kept, None
-                np.save(self.path, np.concatenate(done))
+                heard_s, played = zip(*done, strict=True)
+                np.savez(self.path, played=played, heard_s=heard_s)
             print("done", word, flush=True)
 
     def __call__(self, played: np.ndarray, heard: np.ndarray) -> np.ndarray:
         """Return the block to deliver now."""
         if self.kept is not None:
-            self.kept.append(played.astype(np.float32))
+            self.kept.append((time.monotonic(), played.astype(np.float32)))
         self.reserve.append(heard)
         if self._loses(played) and len(self.reserve) > 1:
             self.reserve.popleft()

@@ -18,7 +18,7 @@ They skip where a server is not installed, unless ROOMTUNE_REQUIRE_AUDIO=1.
 from __future__ import annotations
 
 import contextlib
-import itertools
+import fcntl
 import os
 import pathlib
 import shutil
@@ -35,7 +35,6 @@ import numpy as np
 from room import ARRIVALS_S, LOUDSPEAKERS, known_room
 
 HERE = pathlib.Path(__file__).parent
-NUMBERS = itertools.count(1)
 READY_S = 20.0
 
 
@@ -93,16 +92,17 @@ class Room:
 @contextlib.contextmanager
 def jack_room() -> Iterator[Room]:
     """Start JACK with its dummy driver and the room as its client "room"."""
-    name = f"rt{os.getpid()}x{next(NUMBERS)}"
-    environment = _environment() | {
-        "JACK_DEFAULT_SERVER": name,
-        "JACK_NO_START_SERVER": "1",
-        "JACK_NO_AUDIO_RESERVATION": "1",
-    }
-    command = ["jackd", "--no-realtime", "-n", name, "-d", "dummy", "-r", "48000", "-p", "1024"]
     with contextlib.ExitStack() as stack:
+        name = stack.enter_context(_server_name())
+        environment = _environment() | {
+            "JACK_DEFAULT_SERVER": name,
+            "JACK_NO_START_SERVER": "1",
+            "JACK_NO_AUDIO_RESERVATION": "1",
+        }
+        command = ["jackd", "--no-realtime", "-n", name, "-d", "dummy", "-r", "48000",
+                   "-p", "1024", "-C", "2", "-P", "2"]  # fmt: skip
         log = stack.enter_context(tempfile.TemporaryFile("w+"))
-        server = stack.enter_context(_process([*command, "-C", "2", "-P", "2"], environment, log))
+        server = stack.enter_context(_process(command, environment, log))
         room = [sys.executable, HERE / "jack_room.py", name]
         for _attempt in range(50):  # the client fails until the server listens
             time.sleep(0.2)
@@ -114,6 +114,22 @@ def jack_room() -> Iterator[Room]:
         else:
             raise RuntimeError(f"no JACK room:\n{_read(log)}")
         yield Room(environment, "room", "room", server, client)
+
+
+@contextlib.contextmanager
+def _server_name() -> Iterator[str]:
+    """One of a few names, for us alone until the end.
+
+    JACK keeps the names of killed servers, eight at most, until one of the same
+    name starts: hence a few names, used again and again.
+    """
+    for slot in range(5):
+        lock = pathlib.Path(tempfile.gettempdir()) / f"roomtune-tests-{os.getuid()}-{slot}.lock"
+        with lock.open("w") as held, contextlib.suppress(BlockingIOError):
+            fcntl.flock(held, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            yield f"roomtune{slot}"
+            return
+    raise RuntimeError("five JACK servers of these tests are running already")
 
 
 @contextlib.contextmanager

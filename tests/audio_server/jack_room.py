@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 import sys
 import threading
 
@@ -31,9 +32,11 @@ def main(server: str, noise: float = 1e-6) -> None:
             port.get_array()[:] = delivered[:, number]
 
     client.set_shutdown_callback(lambda *_: ended.set())
+    signal.signal(signal.SIGTERM, lambda *_: ended.set())  # jackd hangs on clients that just die
     with client:
         print("ready", flush=True)
-        ended.wait()
+        while not ended.wait(0.1):
+            pass
 
 
 if __name__ == "__main__":
