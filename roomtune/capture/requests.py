@@ -53,15 +53,25 @@ class Marker:
 class Reference:
     """The time reference of a take.
 
-    "loopback": the whole signal also goes to `interface_output` and is recorded
+    "loopback": markers and sweep also go to `interface_output` and are recorded
     on `interface_input`. "acoustic": only the markers go to `interface_output`
     and the microphone hears them. "none": there is no common time.
+    With a loopback the markers may sound on `witness_output` too (at
+    `witness_level_dbfs`): what the microphone makes of four equal sounds tells
+    whether the recorder changes its gain.
     """
 
     kind: Literal["loopback", "acoustic", "none"]
     marker: Marker | None = None
     interface_output: int | None = None
     interface_input: int | None = None
+    witness_output: int | None = None
+    witness_level_dbfs: float = 0.0
+
+    @property
+    def heard(self) -> bool:
+        """Whether the microphone should hear the markers."""
+        return self.kind == "acoustic" or self.witness_output is not None
 
 
 @dataclass(frozen=True)
@@ -187,49 +197,61 @@ def _sweep(
 
 
 def _output_reference(system: System, settings: CaptureSettings, output: Output) -> Reference:
-    loopback = _loopback(system, settings)
-    if loopback is not None:
-        return loopback
     chosen = reference_output(system)
-    if chosen is None or chosen.playback.by_hand:
-        return Reference("none")
-    if output.playback.by_hand and (
-        output.playback.interface_output == chosen.playback.interface_output
-    ):
-        return Reference("none")
-    marker = _marker(chosen.safe_band_hz, chosen.maximum_level_dbfs, system, settings)
-    return Reference("acoustic", marker, chosen.playback.interface_output)
+    if chosen is not None and (chosen.playback.by_hand or _switched_away(output, chosen)):
+        chosen = None
+    if chosen is None:
+        return _reference(system, settings, None, 0.0, None)
+    return _reference(
+        system,
+        settings,
+        chosen.playback.interface_output,
+        chosen.maximum_level_dbfs,
+        chosen.safe_band_hz,
+    )
+
+
+def _switched_away(output: Output, chosen: Output) -> bool:
+    """Whether switching to `output` by hand takes the interface output from the other."""
+    theirs = chosen.playback.interface_output
+    return output.playback.by_hand and output.playback.interface_output == theirs
 
 
 def _channel_reference(system: System, settings: CaptureSettings, level_dbfs: float) -> Reference:
-    loopback = _loopback(system, settings)
-    if loopback is not None:
-        return loopback
     chosen = reference_output(system)
-    if chosen is None:
-        return Reference("none")
-    channel = system.loudspeaker(chosen.loudspeaker).channel
-    if channel is None:
-        return Reference("none")
-    marker = _marker(chosen.safe_band_hz, level_dbfs, system, settings)
-    return Reference("acoustic", marker, system.interface_output_of(channel))
+    channel = system.loudspeaker(chosen.loudspeaker).channel if chosen is not None else None
+    if chosen is None or channel is None:
+        return _reference(system, settings, None, 0.0, None)
+    interface_output = system.interface_output_of(channel)
+    return _reference(system, settings, interface_output, level_dbfs, chosen.safe_band_hz)
 
 
-def _loopback(system: System, settings: CaptureSettings) -> Reference | None:
+def _reference(
+    system: System,
+    settings: CaptureSettings,
+    interface_output: int | None,
+    level_dbfs: float,
+    safe_band_hz: tuple[float, float] | None,
+) -> Reference:
+    """The loopback if there is one, else the markers from one output, else none."""
     audio = system.audio
-    if audio.loopback_output is None or audio.loopback_input is None:
-        return None
-    band = (MARKER_BAND_HZ[0], MARKER_BAND_HZ[1])
-    marker = _marker(band, LOOPBACK_LEVEL_DBFS, system, settings)
-    return Reference("loopback", marker, audio.loopback_output, audio.loopback_input)
-
-
-def _marker(
-    band_hz: tuple[float, float], level_dbfs: float, system: System, settings: CaptureSettings
-) -> Marker:
-    low, high = _marker_band_hz(band_hz)
-    high = min(high, HIGHEST_OF_RATE * system.audio.sample_rate_hz)
-    return Marker(low, high, settings.marker_s, level_dbfs)
+    looped = audio.loopback_output is not None and audio.loopback_input is not None
+    if not looped and interface_output is None:
+        return Reference("none")
+    low, high = _marker_band_hz(safe_band_hz or MARKER_BAND_HZ)
+    high = min(high, HIGHEST_OF_RATE * audio.sample_rate_hz)
+    marker_dbfs = LOOPBACK_LEVEL_DBFS if looped else level_dbfs
+    marker = Marker(low, high, settings.marker_s, marker_dbfs)
+    if not looped:
+        return Reference("acoustic", marker, interface_output)
+    return Reference(
+        "loopback",
+        marker,
+        interface_output=audio.loopback_output,
+        interface_input=audio.loopback_input,
+        witness_output=interface_output,
+        witness_level_dbfs=level_dbfs,
+    )
 
 
 def _marker_band_hz(band_hz: tuple[float, float]) -> tuple[float, float]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -70,31 +71,35 @@ def take_signals(request: TakeRequest, outputs: int | None = None) -> NDArray[np
     The peak on any column is the level that the request states for it.
     """
     plan = schedule(request)
-    rate = request.sweep.sample_rate_hz
     reference = request.reference
-    used = max(request.interface_output, reference.interface_output or 1)
+    used = max(
+        request.interface_output, reference.interface_output or 1, reference.witness_output or 1
+    )
     if outputs is not None and outputs < used:
         raise ValueError(f"{outputs} columns cannot hold interface output {used}")
-    signals = np.zeros((round(plan.total_s * rate), outputs or used))
-    _add(signals, request.interface_output, plan.sweep_s, request.level_dbfs, request)
-    if reference.marker is not None and reference.interface_output is not None:
-        chirp = marker_signal(reference.marker, rate) * amplitude(reference.marker.level_dbfs)
-        for begin_s in plan.markers_s:
-            begin = round(begin_s * rate)
-            signals[begin : begin + chirp.size, reference.interface_output - 1] += chirp
-        if reference.kind == "loopback":
-            level = reference.marker.level_dbfs
-            _add(signals, reference.interface_output, plan.sweep_s, level, request)
+    signals = np.zeros((round(plan.total_s * request.sweep.sample_rate_hz), outputs or used))
+    for interface_output, sound, level_dbfs, instants_s in _parts(request, plan):
+        scaled = sound * amplitude(level_dbfs)
+        for begin_s in instants_s:
+            begin = round(begin_s * request.sweep.sample_rate_hz)
+            signals[begin : begin + scaled.size, interface_output - 1] += scaled
     return signals
 
 
-def _add(
-    signals: NDArray[np.float64],
-    interface_output: int,
-    begin_s: float,
-    level_dbfs: float,
-    request: TakeRequest,
-) -> None:
-    begin = round(begin_s * request.sweep.sample_rate_hz)
+Part = tuple[int, NDArray[np.float64], float, tuple[float, ...]]
+
+
+def _parts(request: TakeRequest, plan: Schedule) -> Iterator[Part]:
+    """What sounds on which interface output, at what peak level (dB), and when."""
     sweep = sweep_signal(request.sweep)
-    signals[begin : begin + sweep.size, interface_output - 1] += sweep * amplitude(level_dbfs)
+    yield request.interface_output, sweep, request.level_dbfs, (plan.sweep_s,)
+    reference = request.reference
+    if reference.marker is None or reference.interface_output is None:
+        return
+    level_dbfs = reference.marker.level_dbfs
+    chirp = marker_signal(reference.marker, request.sweep.sample_rate_hz)
+    yield reference.interface_output, chirp, level_dbfs, plan.markers_s
+    if reference.kind == "loopback":
+        yield reference.interface_output, sweep, level_dbfs, (plan.sweep_s,)
+    if reference.witness_output is not None:
+        yield reference.witness_output, chirp, reference.witness_level_dbfs, plan.markers_s
