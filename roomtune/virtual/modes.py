@@ -72,16 +72,17 @@ def modal_transfer(
     frequencies_hz: Floats,
     duration_s: float,
     speed_m_s: float,
+    headroom: float = 1.5,
 ) -> NDArray[np.complex128]:
     """Transfer functions (sources, microphones, k), 1 at one metre in free field.
 
     A source whose free field is exp(-jkr)/r. absorption_at: frequencies (n,)
     -> (n, 6). frequencies_hz must be whole multiples of 1/duration_s: the
     values are then the exact spectrum of the response cut off after
-    `duration_s` (no wrapping round). Modes are summed to 4 times the highest
-    frequency asked for; those above only build the smooth near field.
+    `duration_s` (no wrapping round). Modes are summed to `headroom` times the
+    highest frequency asked for; higher ones only build the first milliseconds.
     """
-    numbers = mode_numbers(size_m, 4 * frequencies_hz[-1], speed_m_s)
+    numbers = mode_numbers(size_m, headroom * frequencies_hz[-1], speed_m_s)
     resonance_hz = mode_frequencies_hz(numbers, size_m, speed_m_s)
     damping = mode_damping(numbers, size_m, speed_m_s, absorption_at(resonance_hz))
     scale = 4 * np.pi * speed_m_s**2 / math.prod(size_m)
