@@ -23,7 +23,7 @@ _STRINGS = {
 
 
 def key_lines(text: str) -> dict[Path, int]:
-    """Line (from 1) of every key, table header and list element, by its path.
+    """Line (from 1) where every key, table and list element begins, by its path.
 
     Elements of lists, also of [[tables]], have their place (from 0) in the path.
     """
@@ -66,10 +66,8 @@ class _Walk:
     def _pair(self, table: Path) -> None:
         key, start = self._key()
         self._at += 1
-        path = table
-        for part in key:
-            path = (*path, part)
-            self._note(path, start)
+        path = (*table, *key)
+        self._note(path, start)
         self._skip(_BLANK)
         self._value(path)
 
@@ -130,10 +128,14 @@ class _Walk:
         return path
 
     def _note(self, path: Path, position: int) -> None:
+        """The line of a key, and of the tables that it implies."""
         before, line = self._counted
         line += self._text.count("\n", before, position)
         self._counted = (position, line)
-        self._found.setdefault(path, line)
+        for length in range(len(path), 0, -1):
+            if path[:length] in self._found:
+                return
+            self._found[path[:length]] = line
 
     def _next(self, mark: str) -> bool:
         if self._text.startswith(mark, self._at):
