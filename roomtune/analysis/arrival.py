@@ -31,6 +31,12 @@ def arrival(response: ImpulseResponse, band_hz: tuple[float, float] | None = Non
     subwoofer's arrival is not the peak of its response: the time found is the
     time of flight that remains when the driver's own minimum-phase response is
     taken out (see `direct_sound`).
+
+    Largest errors seen in 8 seeded synthetic drivers at 40 dB peak over noise,
+    free field (12 strong reflections): tweeter 3 us (3 us), midrange 5 us (4 us),
+    woofer played to 5 kHz 5 us (14 us), subwoofer played to 500 Hz 80 us
+    (280 us). One low-passed at 80 Hz: 0.5 ms, but several ms where reflections
+    as strong as the direct sound follow within its own rise.
     """
     found = direct_sounds(response, band_hz)
     start = response.start_s

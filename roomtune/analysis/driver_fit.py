@@ -24,9 +24,8 @@ _STEP = np.log(2) / POINTS_PER_OCTAVE
 _FREE = 1e3
 # parameters: ln g, t, ln fl, ln Ql, nl, ln fh, ln Qh, nh
 _PRIOR_SPREAD = np.array([_FREE, _FREE, 1.2, 0.4, 0.8, 1.0, 0.4, 1.2])
-_MISFIT = (0.08, 0.1, 0.3)
+_MISFIT = (0.08, 0.1, 1.0)
 _LARGEST_RATIO = 1e10
-_LEAST_RATIO = 12.0
 _CLEAR = 25.0
 
 
@@ -86,7 +85,8 @@ def fit_driver(spectrum: EarlySpectrum, between_s: tuple[float, float]) -> Drive
     are fitted to the complex spectrum.
     """
     start = _fit_magnitude(spectrum)
-    if _signal_to_noise(spectrum) < _LEAST_RATIO:
+    pieces = float(np.sum(1 / spectrum.together))
+    if _signal_to_noise(spectrum) < 12 + 4 * np.sqrt(2 * pieces):
         return None
     candidates = _match(spectrum, start, between_s)
     if candidates[0].evidence - candidates[1].evidence > _CLEAR:

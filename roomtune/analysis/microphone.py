@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from roomtune.errors import RoomtuneError
 from roomtune.signal.decibels import amplitude
-from roomtune.signal.minimum_phase import minimum_phase_response, minimum_phase_spectrum
+from roomtune.signal.minimum_phase import minimum_phase_response
 from roomtune.signal.values import FrequencyResponse, ImpulseResponse, read_only
 
 _COMMENT = re.compile(r"^\s*([#*;!%\"'/]|--)")
@@ -147,20 +147,15 @@ def correct_impulse_response(
 ) -> ImpulseResponse:
     """Return the impulse response with the microphone's response divided out.
 
-    Without a phase in the file the correction is an exactly causal
-    minimum-phase filter, so that nothing moves before the arrival.
+    Done on a zero-padded spectrum, so it agrees with `correct_response`.
     """
     import scipy.fft
 
     count = measured.samples.shape[-1]
     length = scipy.fft.next_fast_len(max(2 * count, 1 << 16), real=True)
-    length += length % 2
     frequencies = scipy.fft.rfftfreq(length, 1 / measured.sample_rate_hz)
-    microphone = correction.at(frequencies)
-    if correction.phase_deg is None:
-        microphone = minimum_phase_spectrum(np.abs(microphone))
-    spectrum = scipy.fft.rfft(measured.samples, length, workers=-1) / microphone
-    samples = scipy.fft.irfft(spectrum, length, workers=-1)[..., :count]
+    spectrum = scipy.fft.rfft(measured.samples, length) / correction.at(frequencies)
+    samples = scipy.fft.irfft(spectrum, length)[..., :count]
     return replace(measured, samples=samples)
 
 

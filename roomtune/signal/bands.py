@@ -111,17 +111,21 @@ def mean_over_bands(
 
     Each value holds over its cell; bands are cut at the ends of the grid. A
     mean over log frequency is what pink noise through a band filter measures.
-    A band wholly outside the grid gives NaN.
+    A band wholly outside the grid gives NaN; a point at 0 Hz is left out.
     """
+    start = int(frequencies_hz[0] <= 0)
+    frequencies_hz, values = frequencies_hz[start:], values[..., start:]
     edges = np.log(cell_edges_hz(frequencies_hz))
     limits = np.clip(np.log(bands_hz), edges[0], edges[-1])
-    total = np.zeros((*values.shape[:-1], len(edges)), dtype=values.dtype)
-    np.cumsum(values * np.diff(edges), axis=-1, out=total[..., 1:])
+    precise = np.clongdouble if np.iscomplexobj(values) else np.longdouble
+    total = np.zeros((*values.shape[:-1], len(edges)), dtype=precise)
+    np.cumsum(values * np.diff(edges), axis=-1, dtype=precise, out=total[..., 1:])
     cell = np.clip(np.searchsorted(edges, limits, side="right") - 1, 0, len(edges) - 2)
     reached = total[..., cell] + values[..., cell] * (limits - edges[cell])
     width = limits[..., 1] - limits[..., 0]
     outside = width <= 0
-    mean = (reached[..., 1] - reached[..., 0]) / np.where(outside, 1.0, width)
+    gained = (reached[..., 1] - reached[..., 0]).astype(values.dtype)
+    mean = gained / np.where(outside, 1.0, width)
     return np.where(outside, np.nan, mean)
 
 

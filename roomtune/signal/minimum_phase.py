@@ -30,11 +30,11 @@ def minimum_phase_response(
     frequency (1 = 6 dB per octave, rising). Raises ValueError otherwise.
     """
     frequencies = np.asarray(frequencies_hz, dtype=float)
-    level = np.log(np.asarray(magnitude, dtype=float))
+    level = _log_magnitude(magnitude)
     if frequencies.ndim != 1 or len(frequencies) < 2 or frequencies[0] <= 0:
         raise ValueError("minimum phase needs two or more positive frequencies")
-    if not np.all(np.diff(frequencies) > 0) or not np.all(np.isfinite(level)):
-        raise ValueError("frequencies must rise and magnitudes be positive")
+    if not np.all(np.diff(frequencies) > 0):
+        raise ValueError("frequencies must rise")
     slopes = np.diff(level, axis=-1) / np.diff(np.log(frequencies))
     lower, upper = _end_slopes(slopes, ends)
     slopes = np.concatenate([lower, slopes, upper], axis=-1)
@@ -68,12 +68,19 @@ def minimum_phase_spectrum(magnitude: ArrayLike) -> NDArray[np.complex128]:
     """
     import scipy.fft
 
-    level = np.log(np.asarray(magnitude, dtype=float))
+    level = _log_magnitude(magnitude)
     length = 2 * (level.shape[-1] - 1)
     cepstrum = scipy.fft.irfft(level, length, workers=-1)
     cepstrum[..., 1 : length // 2] *= 2
     cepstrum[..., length // 2 + 1 :] = 0
     return np.exp(scipy.fft.rfft(cepstrum, length, workers=-1))
+
+
+def _log_magnitude(magnitude: ArrayLike) -> NDArray[np.float64]:
+    values = np.asarray(magnitude, dtype=float)
+    if not np.all(values > 0) or not np.all(np.isfinite(values)):
+        raise ValueError("magnitudes must be positive and finite")
+    return np.log(values)
 
 
 def _end_slopes(

@@ -1,0 +1,91 @@
+"""Synthetic drivers with a known arrival, in noise, with reflections."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pytest
+
+from roomtune.signal.values import ImpulseResponse
+
+RATE = 48000.0
+START_S = -0.02
+
+
+@dataclass(frozen=True)
+class Kind:
+    """Second-order ends (frequency, Q, order) and the band that is played."""
+
+    low: tuple[float, float]
+    high: tuple[float, float, int]
+    band_hz: tuple[float, float]
+    earliest_reflection_s: float
+
+    def response(self, frequencies):
+        below = 1j * frequencies / self.low[0]
+        above = 1j * frequencies / self.high[0]
+        rise = below**2 / (below**2 + below / self.low[1] + 1)
+        fall = 1 / (above**2 + above / self.high[1] + 1)
+        return rise * fall ** (self.high[2] // 2)
+
+
+KINDS = {
+    "tweeter": Kind((1100, 0.8), (25e3, 0.6, 2), (1200, 22e3), 0.9e-3),
+    "midrange": Kind((120, 0.7), (6000, 0.9, 2), (150, 12e3), 0.9e-3),
+    "full range": Kind((60, 0.7), (18e3, 0.7, 2), (40, 21e3), 0.9e-3),
+    "woofer": Kind((45, 0.7), (3000, 0.8, 2), (30, 5000), 1.5e-3),
+    "subwoofer": Kind((28, 0.7), (400, 0.7, 2), (15, 500), 3e-3),
+    "80 Hz subwoofer": Kind((25, 0.7), (80, 0.7071, 4), (15, 500), 3e-3),
+}
+
+
+def band(frequencies, band_hz):
+    """The played band with a sixth of an octave of fade outside, zero phase."""
+    place = np.log2(np.maximum(frequencies, 1e-3))
+    low, high = np.log2(band_hz)
+    inside = np.clip(np.minimum(place - low, high - place) * 6 + 1, 0, 1)
+    return 0.5 - 0.5 * np.cos(np.pi * inside)
+
+
+@pytest.fixture
+def synthetic_driver():
+    """A function (kind, arrival_s, sign, snr_db, reflections, rng) -> ImpulseResponse.
+
+    `snr_db` is the peak of the direct sound over the root mean square noise in
+    the played band.
+    """
+
+    def make(kind, arrival_s, sign=1, snr_db=None, reflections=(), rng=None, count=1 << 14):
+        length = 2 * count
+        frequencies = np.fft.rfftfreq(length, 1 / RATE)
+        played = band(frequencies, kind.band_hz)
+        direct = sign * kind.response(frequencies) * played
+        room = 1 + sum(g * np.exp(-2j * np.pi * frequencies * t) for t, g in reflections)
+        flight = np.exp(-2j * np.pi * frequencies * (arrival_s - START_S))
+        samples = np.fft.irfft(direct * room * flight)[:count]
+        if snr_db is not None:
+            noise = np.fft.irfft(np.fft.rfft(rng.standard_normal(length)) * played)[:count]
+            peak = np.max(np.abs(np.fft.irfft(direct)))
+            samples = samples + noise / noise.std() * peak * 10 ** (-snr_db / 20)
+        return ImpulseResponse(samples, RATE, START_S)
+
+    return make
+
+
+@pytest.fixture
+def some_reflections():
+    """A function (kind, rng) -> twelve reflections (time_s, gain) of either sign."""
+
+    def make(kind, rng):
+        times = rng.uniform(kind.earliest_reflection_s, 25e-3, 12)
+        gains = rng.choice([-1, 1], 12) * rng.uniform(0.2, 0.8, 12) * np.exp(-times / 15e-3)
+        return list(zip(times, gains, strict=True))
+
+    return make
+
+
+@pytest.fixture
+def kinds():
+    """Kinds of synthetic drivers by name."""
+    return KINDS

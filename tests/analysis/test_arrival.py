@@ -1,0 +1,83 @@
+"""Arrival of synthetic drivers whose time of flight is known."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from roomtune.analysis.arrival import arrival
+from roomtune.signal.values import ImpulseResponse
+
+TOLERANCE_S = {
+    "tweeter": 3e-6,
+    "midrange": 12e-6,
+    "full range": 7e-6,
+    "woofer": 20e-6,
+    "subwoofer": 150e-6,
+    "80 Hz subwoofer": 600e-6,
+}
+
+
+def errors(kind, synthetic_driver, trials, snr_db, some_reflections=None, seed=0):
+    rng = np.random.default_rng(seed)
+    found, truth = [], rng.uniform(2e-3, 15e-3, trials)
+    for time_s in truth:
+        rays = some_reflections(kind, rng) if some_reflections else ()
+        response = synthetic_driver(kind, time_s, rng.choice([-1, 1]), snr_db, rays, rng)
+        found.append(arrival(response, kind.band_hz))
+    times = np.array([a.time_s for a in found])
+    return times - truth, np.array([a.uncertainty_s for a in found])
+
+
+@pytest.mark.parametrize("name", TOLERANCE_S)
+def test_arrival_in_free_field_at_40_db(kinds, synthetic_driver, name):
+    error, _ = errors(kinds[name], synthetic_driver, 8, 40)
+    assert np.max(np.abs(error)) < TOLERANCE_S[name]
+
+
+@pytest.mark.parametrize("name", [name for name in TOLERANCE_S if name != "80 Hz subwoofer"])
+def test_reflections_do_not_move_the_arrival(kinds, synthetic_driver, some_reflections, name):
+    error, _ = errors(kinds[name], synthetic_driver, 8, 40, some_reflections)
+    assert np.max(np.abs(error)) < 2 * TOLERANCE_S[name]
+
+
+@pytest.mark.parametrize("snr_db", [40, 20])
+def test_stated_uncertainty_covers_the_truth(kinds, synthetic_driver, some_reflections, snr_db):
+    covered = []
+    for name in kinds:
+        error, uncertainty = errors(
+            kinds[name], synthetic_driver, 6, snr_db, some_reflections, seed=snr_db
+        )
+        covered += list(np.abs(error) < 2 * uncertainty)
+    assert np.mean(covered) >= 0.9
+
+
+def test_arrival_keeps_leading_axes_and_time_axis(kinds, synthetic_driver):
+    kind = kinds["tweeter"]
+    row = synthetic_driver(kind, 0.004).samples
+    response = ImpulseResponse(np.stack([[row, -row, 3 * row]] * 2), 48000.0, 1.0)
+    found = arrival(response, kind.band_hz)
+    assert found.time_s.shape == (2, 3)
+    assert found.time_s == pytest.approx(1.024, abs=3e-6)
+
+
+def test_band_is_found_where_none_is_given(kinds, synthetic_driver):
+    rng = np.random.default_rng(4)
+    for name in ("tweeter", "full range", "subwoofer"):
+        response = synthetic_driver(kinds[name], 0.0062, 1, 50, rng=rng)
+        found = arrival(response)
+        assert found.time_s == pytest.approx(0.0062, abs=4 * TOLERANCE_S[name])
+
+
+def test_silence_and_noise_have_no_arrival():
+    rng = np.random.default_rng(0)
+    response = ImpulseResponse(np.stack([np.zeros(8192), rng.normal(size=8192)]), 48000.0)
+    found = arrival(response, (100.0, 10e3))
+    assert np.isnan(found.time_s[0])
+    assert np.isinf(found.uncertainty_s[0])
+
+
+def test_band_must_be_a_band():
+    response = ImpulseResponse(np.ones(100), 48000.0)
+    with pytest.raises(ValueError, match="no band"):
+        arrival(response, (1000.0, 500.0))
