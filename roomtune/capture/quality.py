@@ -2,39 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
-from numpy.typing import NDArray
 
+from roomtune.capture.clipping import flat_crests, gaps
+from roomtune.capture.evidence import Evidence
 from roomtune.capture.interface import Recording
-from roomtune.capture.noise import smoothed_density
 from roomtune.capture.requests import TakeRequest
-from roomtune.capture.stimulus import Schedule
+from roomtune.capture.steadiness import steadiness
 from roomtune.capture.take import Finding, Grade, Verdict
-from roomtune.capture.timing import Clock, MarkerTimes
-from roomtune.signal.decibels import power
-from roomtune.signal.sweeps import Deconvolution, sweep_energy_density
-from roomtune.signal.values import NoiseSpectrum
 
 GOOD_SNR_DB = 20.0
 LEAST_SNR_DB = 6.0
-SNR_WINDOW_S = 0.3
-FULL_SCALE = 0.999
 LARGEST_DRIFT_PPM = 500.0
-
-
-@dataclass(frozen=True, eq=False)
-class Evidence:
-    """All that the checks look at."""
-
-    recording: Recording
-    request: TakeRequest
-    plan: Schedule
-    markers: MarkerTimes | None
-    clock: Clock | None
-    response: Deconvolution
-    noise: NoiseSpectrum
+STRONG_BURST_DB = -35.0
 
 
 def grade_of(findings: tuple[Finding, ...]) -> Grade:
@@ -46,12 +26,19 @@ def grade_of(findings: tuple[Finding, ...]) -> Grade:
 
 
 def judge(evidence: Evidence) -> Verdict:
-    """Run every check and sum up."""
-    findings = (
-        *clipping(evidence.recording),
-        *time_reference(evidence),
-        *signal_to_noise(evidence),
-    )
+    """Run every check and sum up.
+
+    What explains other findings silences them: a cut or lost block also leaves a
+    trace in the residue, and a take without any sweep has nothing else to judge.
+    """
+    lost = (*clipping(evidence), *missing_blocks(evidence), *time_reference(evidence))
+    loudness = signal_to_noise(evidence)
+    if any(finding.code == "no sweep" for finding in loudness):
+        findings = (*lost, *loudness)
+    else:
+        unsteady = steadiness(evidence) if not lost else ()
+        burst = disturbances(evidence) if not (lost or unsteady) else ()
+        findings = (*lost, *unsteady, *burst, *loudness)
     return Verdict(grade_of(findings), findings)
 
 
@@ -80,49 +67,34 @@ def _only(code: str, text: str) -> Verdict:
     return Verdict("repeat", (Finding(code, "repeat", text),))
 
 
-def clipping(recording: Recording) -> tuple[Finding, ...]:
-    """Samples at full scale, or crests cut flat below it."""
-    for column, name in enumerate(("microphone", "loopback")[: recording.samples.shape[1]]):
-        samples = np.abs(recording.samples[:, column])
-        peak = float(samples.max())
-        begins, lengths = _flat_crests(samples, peak)
+def clipping(evidence: Evidence) -> tuple[Finding, ...]:
+    """Crests cut off at the microphone or at the loopback."""
+    recording = evidence.recording
+    for samples, name in zip(recording.samples.T, ("microphone", "loopback"), strict=False):
+        begins, lengths = flat_crests(samples)
         if begins.size == 0:
             continue
+        peak_db = 20 * np.log10(np.abs(samples).max())
         text = (
             f"The {name} input clipped: {int(lengths.sum())} samples in {begins.size} places held "
-            f"at {20 * np.log10(peak):.1f} dB re full scale, first at "
+            f"at {peak_db:.1f} dB re full scale, first at "
             f"{begins[0] / recording.sample_rate_hz:.2f} s. Turn its gain down."
         )
         return (Finding("clipping", "repeat", text),)
     return ()
 
 
-def _flat_crests(
-    samples: NDArray[np.float64], peak: float
-) -> tuple[NDArray[np.int_], NDArray[np.int_]]:
-    """Where crests (of absolute samples) are cut off, and for how many samples each.
-
-    At full scale any two neighbours count. Below it three equal samples with a
-    steep fall on both sides do, in at least five places: the rounded crest of a
-    slow sine in few bits falls by less than 0.0003 of its height.
-    """
-    if peak >= FULL_SCALE:
-        begins, lengths = _runs(samples >= FULL_SCALE)
-        return begins[lengths >= 2], lengths[lengths >= 2]
-    begins, lengths = _runs(samples >= peak * (1 - 1e-7))
-    inside = (begins > 0) & (begins + lengths < samples.size) & (lengths >= 3)
-    begins, lengths = begins[inside], lengths[inside]
-    step = 3e-4 * peak
-    steep = (peak - samples[begins - 1] > step) & (peak - samples[begins + lengths] > step)
-    if np.count_nonzero(steep) < 5:
-        return begins[:0], lengths[:0]
-    return begins[steep], lengths[steep]
-
-
-def _runs(flags: NDArray[np.bool_]) -> tuple[NDArray[np.int_], NDArray[np.int_]]:
-    """First places and lengths of the runs of true values."""
-    edges = np.flatnonzero(np.diff(np.concatenate(([0], flags.astype(np.int8), [0]))))
-    return edges[::2], edges[1::2] - edges[::2]
+def missing_blocks(evidence: Evidence) -> tuple[Finding, ...]:
+    """Stretches of exact zeros amid sound."""
+    begins, lengths = gaps(evidence.microphone)
+    if begins.size == 0:
+        return ()
+    text = (
+        f"{begins.size} blocks arrived empty, {int(lengths.max())} samples at most, first at "
+        f"{begins[0] / evidence.recording.sample_rate_hz:.2f} s. Close other programs or choose a "
+        f"larger latency."
+    )
+    return (Finding("lost samples", "repeat", text),)
 
 
 def time_reference(evidence: Evidence) -> tuple[Finding, ...]:
@@ -154,35 +126,25 @@ def time_reference(evidence: Evidence) -> tuple[Finding, ...]:
     return ()
 
 
-def octave_snr_db(evidence: Evidence) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Centres (Hz) of the octaves in the valid band and the response's SNR in each, dB.
-
-    The noise is what a response from a window of 0.3 s would carry.
-    """
-    low, high = evidence.response.valid_band_hz
-    first = int(np.ceil(np.log2(low * np.sqrt(2) / 1000) - 1e-9))
-    last = int(np.floor(np.log2(high / np.sqrt(2) / 1000) + 1e-9))
-    centres = 1000 * 2.0 ** np.arange(first, last + 1)
-    if centres.size == 0:
-        centres = np.array([np.sqrt(low * high)])
-    spectrum = evidence.response.linear.response()
-    grid = spectrum.frequencies_hz
-    used = (grid >= low) & (grid <= high)
-    grid, level = grid[used], np.abs(spectrum.values[used]) ** 2
-    played = sweep_energy_density(evidence.request.sweep, grid) * power(evidence.request.level_dbfs)
-    variance = SNR_WINDOW_S * smoothed_density(evidence.noise, grid) / played
-    ratios = []
-    for centre in centres:
-        inside = (grid >= centre / np.sqrt(2)) & (grid < centre * np.sqrt(2))
-        ratios.append(
-            10 * np.log10((level[inside].sum() + 1e-30) / (variance[inside].sum() + 1e-30))
-        )
-    return centres, np.array(ratios)
+def disturbances(evidence: Evidence) -> tuple[Finding, ...]:
+    """Bangs, barks and clicks during the sweep, with their moments."""
+    if not evidence.bursts:
+        return ()
+    strongest = evidence.bursts[0]
+    moment_s = evidence.moment_s(strongest)
+    passing_hz = evidence.request.sweep.frequency_at_hz(strongest.time_s - evidence.stretch.zero_s)
+    others = f" and at {len(evidence.bursts) - 1} more moments" if evidence.bursts[1:] else ""
+    text = (
+        f"Something disturbed the sweep {moment_s:.2f} s into the recording{others}, "
+        f"{-strongest.strength_db:.0f} dB under it, while it passed {float(passing_hz):.0f} Hz."
+    )
+    grade: Grade = "repeat" if strongest.strength_db > STRONG_BURST_DB else "usable"
+    return (Finding("impulsive noise", grade, text),)
 
 
 def signal_to_noise(evidence: Evidence) -> tuple[Finding, ...]:
     """Octaves in which the noise would show, and takes without any sweep."""
-    centres, ratios = octave_snr_db(evidence)
+    centres, ratios = evidence.octave_snr_db
     if ratios.max() < LEAST_SNR_DB:
         text = (
             f"No sweep was found: at best {ratios.max():.0f} dB above the noise. Is output "

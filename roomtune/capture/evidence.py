@@ -1,0 +1,104 @@
+"""What the checks of a take look at."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from roomtune.capture.disturbance import Burst, find_bursts
+from roomtune.capture.interface import Recording
+from roomtune.capture.noise import smoothed_density
+from roomtune.capture.requests import TakeRequest
+from roomtune.capture.stimulus import Schedule
+from roomtune.capture.timing import Clock, MarkerTimes
+from roomtune.signal.decibels import power
+from roomtune.signal.sweeps import Deconvolution, sweep_energy_density
+from roomtune.signal.values import NoiseSpectrum
+
+SNR_WINDOW_S = 0.3
+
+
+@dataclass(frozen=True, eq=False)
+class Stretch:
+    """The part of the microphone's recording that holds the sweep, drift removed.
+
+    `samples` (m,) begin at `begin_s` of the recording; the sweep begins at
+    `zero_s` after their start, had it no delay.
+    """
+
+    samples: NDArray[np.float64]
+    begin_s: float
+    zero_s: float
+
+
+@dataclass(frozen=True, eq=False)
+class Evidence:
+    """A recording and all that was found in it.
+
+    `clock` comes from the loopback where there is one; `heard` are the markers
+    at the microphone, if it heard them.
+    """
+
+    recording: Recording
+    request: TakeRequest
+    plan: Schedule
+    clock: Clock | None
+    heard: MarkerTimes | None
+    stretch: Stretch
+    response: Deconvolution
+    noise: NoiseSpectrum
+
+    @property
+    def microphone(self) -> NDArray[np.float64]:
+        """What the microphone delivered, (m,)."""
+        return self.recording.samples[:, 0]
+
+    @cached_property
+    def bursts(self) -> tuple[Burst, ...]:
+        """What happened once during the sweep."""
+        return find_bursts(
+            self.stretch.samples,
+            self.request.sweep,
+            self.stretch.zero_s,
+            self.request.settings.tail_s,
+            self.noise,
+        )
+
+    def moment_s(self, burst: Burst) -> float:
+        """Instant of a burst in the recording."""
+        drift = self.clock.drift_ppm * 1e-6 if self.clock is not None else 0.0
+        return self.stretch.begin_s + burst.time_s * (1 + drift)
+
+    @cached_property
+    def octave_snr_db(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Centres (Hz) of the octaves in the valid band, and the SNR in each, dB.
+
+        The signal is the response, the noise what a response taken from a window
+        of 0.3 s would carry.
+        """
+        low, high = self.response.valid_band_hz
+        spectrum = self.response.linear.response()
+        grid = spectrum.frequencies_hz
+        used = (grid >= low) & (grid <= high)
+        grid, signal = grid[used], np.abs(spectrum.values[used]) ** 2
+        energy = sweep_energy_density(self.request.sweep, grid) * power(self.request.level_dbfs)
+        variance = SNR_WINDOW_S * smoothed_density(self.noise, grid) / energy
+        centres = octaves_hz(low, high)
+        ratios = []
+        for centre in centres:
+            inside = (grid >= centre / np.sqrt(2)) & (grid < centre * np.sqrt(2))
+            ratio = (signal[inside].sum() + 1e-30) / (variance[inside].sum() + 1e-30)
+            ratios.append(10 * float(np.log10(ratio)))
+        return centres, np.array(ratios)
+
+
+def octaves_hz(low_hz: float, high_hz: float) -> NDArray[np.float64]:
+    """Centres of the whole octaves in a band, at least one."""
+    first = int(np.ceil(np.log2(low_hz * np.sqrt(2) / 1000) - 1e-9))
+    last = int(np.floor(np.log2(high_hz / np.sqrt(2) / 1000) + 1e-9))
+    if last < first:
+        return np.array([np.sqrt(low_hz * high_hz)])
+    return np.asarray(1000 * 2.0 ** np.arange(first, last + 1))

@@ -1,0 +1,122 @@
+"""Whether the recorder kept its hands off: gain control, noise suppression, movement.
+
+Four equal markers went through the same room; what the microphone heard must be
+four times the same.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from roomtune.capture.evidence import Evidence
+from roomtune.capture.noise import smoothed_density
+from roomtune.capture.take import Finding
+
+LEVEL_STEP_DB = 0.25
+GATE_DB = 5.0
+LEAST_LIKENESS = 0.97
+AGC_ADVICE = (
+    "Switch automatic gain control, noise suppression and every other enhancement of the "
+    "microphone off."
+)
+
+
+def steadiness(evidence: Evidence) -> tuple[Finding, ...]:
+    """Compare the four markers at the microphone with each other."""
+    if evidence.heard is None:
+        return ()
+    return (*_gain(evidence), *_suppression(evidence), *_movement(evidence))
+
+
+def _gain(evidence: Evidence) -> tuple[Finding, ...]:
+    heard = evidence.heard
+    assert heard is not None
+    steps = np.diff(heard.levels_db)
+    noise_db = 8.7 * np.sqrt(heard.pattern_noise / heard.patterns.shape[1])
+    moved = np.abs(steps) > LEVEL_STEP_DB + 6 * noise_db
+    if not moved.any():
+        return ()
+    listed = ", ".join(f"{step:+.1f}" for step in steps)
+    if np.count_nonzero(moved) == 1 and _abrupt(evidence, int(np.argmax(moved))):
+        text = (
+            f"The level jumped during the take: from marker to marker it changed by {listed} dB. "
+            f"Leave volume and gain alone while it measures."
+        )
+        return (Finding("level jumped", "repeat", text),)
+    text = (
+        f"The recorder changes its gain by itself: from marker to marker the level changed by "
+        f"{listed} dB. {AGC_ADVICE}"
+    )
+    return (Finding("automatic gain control", "repeat", text),)
+
+
+def _abrupt(evidence: Evidence, interval: int) -> bool:
+    """Whether a step between two markers was sudden: it left a trace, or hit a pair."""
+    return interval != 1 or bool(evidence.bursts)
+
+
+def _suppression(evidence: Evidence) -> tuple[Finding, ...]:
+    """Noise beside the markers' band is there while they sound but not in the silence."""
+    ratio_db = noise_under_markers_db(evidence)
+    if ratio_db is None or ratio_db < GATE_DB:
+        return ()
+    text = (
+        f"The recorder suppresses noise: it lets {ratio_db:.0f} dB more of it through while "
+        f"something sounds than in silence, so decays are cut short. {AGC_ADVICE}"
+    )
+    return (Finding("noise suppression", "repeat", text),)
+
+
+def noise_under_markers_db(evidence: Evidence) -> float | None:
+    """Noise outside the markers' band while they sound, against the silence, dB.
+
+    The mean over frequency of the ratio of densities, so that no band dominates;
+    None when no band is left outside the markers'.
+    """
+    import scipy.fft
+
+    marker = evidence.request.reference.marker
+    heard = evidence.heard
+    assert marker is not None
+    assert heard is not None
+    rate = evidence.recording.sample_rate_hz
+    count = round(marker.duration_s * rate)
+    taper = np.hanning(count)
+    frequencies = scipy.fft.rfftfreq(count, 1 / rate)
+    below = (frequencies > 150) & (frequencies < 0.6 * marker.start_hz)
+    above = (frequencies > 1.4 * marker.stop_hz) & (frequencies < 0.4 * rate)
+    outside = below | above
+    if np.count_nonzero(outside) < 8:
+        return None
+    density: NDArray[np.float64] = np.zeros(frequencies.size)
+    for instant in heard.instants_s:
+        begin = round(float(instant) * rate)
+        piece = evidence.microphone[begin : begin + count]
+        if piece.size == count:
+            density += np.abs(scipy.fft.rfft(piece * taper)) ** 2
+    density /= 4 * np.sum(taper**2) * rate
+    silent = smoothed_density(evidence.noise, frequencies[outside])
+    ratio = float(np.median(density[outside] / (silent + 1e-30)))
+    return 10 * float(np.log10(ratio / np.log(2) + 1e-30))
+
+
+def _movement(evidence: Evidence) -> tuple[Finding, ...]:
+    heard = evidence.heard
+    assert heard is not None
+    before = heard.patterns[0] + heard.patterns[1]
+    after = heard.patterns[2] + heard.patterns[3]
+    alike = likeness(before, after)
+    if alike > LEAST_LIKENESS - 3 * heard.pattern_noise:
+        return ()
+    text = (
+        f"The markers before and after the sweep sound different (likeness {alike:.2f}, 1 is "
+        f"the same): the microphone or something near it moved during the take."
+    )
+    return (Finding("microphone moved", "repeat", text),)
+
+
+def likeness(one: NDArray[np.complex128], two: NDArray[np.complex128]) -> float:
+    """Magnitude of the normalised product of two patterns, 0 to 1, blind to gain."""
+    size = np.linalg.norm(one) * np.linalg.norm(two)
+    return float(abs(np.vdot(one, two)) / size) if size > 0 else 0.0
