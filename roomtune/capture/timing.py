@@ -17,7 +17,8 @@ from roomtune.capture.stimulus import marker_signal
 
 FAINTEST_MATCH = 0.08
 SEARCH_S = 0.06
-SAME_PATTERN_S = 0.004
+SAME_PATTERN_S = 0.015
+STRONG = 0.1
 PATTERN_S = (0.004, 0.04)
 SMALLEST_JUMP_SAMPLES = 3.0
 GUARD = 1.3
@@ -155,7 +156,11 @@ def _coarse_places(
 
 
 def _same_reflection(filtered: MatchedFilter, places: NDArray[np.int_]) -> NDArray[np.int_]:
-    """Move each place to the same peak of the room's pattern, the strongest on average."""
+    """Move each place to the same peak of the room's pattern, on average the first strong one.
+
+    The first within 10 dB of the strongest is the direct sound nearly always;
+    the strongest may be a reflection that wins in one take and loses in the next.
+    """
     reach = round(SAME_PATTERN_S * filtered.rate_hz)
     padded = np.pad(np.abs(filtered.amplitude) ** 2, 3 * reach)
     patterns = [padded[p + 2 * reach : p + 4 * reach + 1] for p in places]
@@ -170,7 +175,14 @@ def _same_reflection(filtered: MatchedFilter, places: NDArray[np.int_]) -> NDArr
         pattern = padded[place + 2 * reach : place + 4 * reach + 1]
         if pattern.size == mean.size:
             mean += pattern / max(float(np.max(pattern)), 1e-30)
-    return np.clip(aligned + int(np.argmax(mean)) - reach, 0, filtered.amplitude.size - 1)
+    return np.clip(aligned + _first_strong_peak(mean) - reach, 0, filtered.amplitude.size - 1)
+
+
+def _first_strong_peak(power: NDArray[np.float64]) -> int:
+    """Index of the first local maximum that is not far below the largest value."""
+    inner = power[1:-1]
+    peaks = (inner >= power[:-2]) & (inner > power[2:]) & (inner > STRONG * np.max(power))
+    return int(np.argmax(peaks)) + 1 if peaks.any() else int(np.argmax(power))
 
 
 def _refined_peak(amplitude: NDArray[np.complex128], place: int) -> tuple[float, float]:
