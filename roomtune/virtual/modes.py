@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 MODES_AT_ONCE = 1500
+LEAKAGE_PER_S = 15.0
 
 
 def mode_numbers(
@@ -81,10 +82,12 @@ def modal_transfer(
     values are then the exact spectrum of the response cut off after
     `duration_s` (no wrapping round). Modes are summed to `headroom` times the
     highest frequency asked for; higher ones only build the first milliseconds.
+    The mode at 0 Hz, the pressure of the whole room, leaks out through gaps.
     """
     numbers = mode_numbers(size_m, headroom * frequencies_hz[-1], speed_m_s)
     resonance_hz = mode_frequencies_hz(numbers, size_m, speed_m_s)
     damping = mode_damping(numbers, size_m, speed_m_s, absorption_at(resonance_hz))
+    damping = damping + LEAKAGE_PER_S * (numbers.sum(axis=-1) == 0)
     scale = 4 * np.pi * speed_m_s**2 / math.prod(size_m)
     at_sources = mode_shapes(numbers, size_m, sources_m)
     at_microphones = mode_shapes(numbers, size_m, microphones_m)

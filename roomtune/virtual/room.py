@@ -138,11 +138,12 @@ class VirtualRoom:
         """
         if self.applied is None:
             raise ValueError("apply a tuning first: channels only exist behind one")
-        programme = np.zeros((round(DURATION_S * self.sample_rate_hz), len(self.system.channels)))
+        samples = round(1.5 * DURATION_S * self.sample_rate_hz)  # filters may ring on
+        programme = np.zeros((samples, len(self.system.channels)))
         programme[0, [item.name for item in self.system.channels].index(channel)] = 1.0
         driven = self._rendered(self.applied, programme, limiters=False)
-        samples = self._mixed(driven, seat, with_microphone, True, len(programme))
-        return ImpulseResponse(samples, self.sample_rate_hz, 0.0, _unit(with_microphone))
+        response = self._mixed(driven, seat, with_microphone, True, samples)
+        return ImpulseResponse(response, self.sample_rate_hz, 0.0, _unit(with_microphone))
 
     # --- the audio interface ------------------------------------------------------------
 

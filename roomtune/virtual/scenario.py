@@ -147,13 +147,23 @@ class Streams(Part):
     """The audio interface's clocks and buffers.
 
     `latency_ms`: every call starts its recording this much before the first
-    sample leaves, drawn anew between the two. `drift_ppm`: how much
-    faster the microphone's clock runs than the playback's.
+    sample leaves, drawn anew between the two (negative: after it).
+    `drift_ppm`: how much faster the microphone's clock runs than the
+    playback's; `drift_wander_ppm`: how that scatters from call to call.
     """
 
     latency_ms: tuple[float, float] = (5.0, 180.0)
     drift_ppm: Annotated[float, Field(ge=-1000, le=1000)] = 0.0
     drift_wander_ppm: Annotated[float, Field(ge=0, le=100)] = 0.0
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Streams:
+        low, high = self.latency_ms
+        if not -1000 <= low <= high <= 5000:
+            raise ValueError(
+                f"latency_ms is [shortest, longest] between -1000 and 5000, got [{low}, {high}]"
+            )
+        return self
 
 
 class Change(Part):
@@ -191,26 +201,23 @@ class Scenario(Part):
     folder: Annotated[pathlib.Path | None, Field(exclude=True)] = None
 
     @model_validator(mode="after")
-    def _drivers_exist(self) -> Scenario:
-        known = [driver.name for driver in self.driver]
+    def _names_fit(self) -> Scenario:
+        for what in ("driver", "output", "loudspeaker", "seat", "rearrangement"):
+            _once(what, [item.name for item in getattr(self, what)])
+        drivers = [driver.name for driver in self.driver]
+        outputs = [output.name for output in self.output]
         for output in self.output:
-            if output.driver not in known:
-                raise ValueError(
-                    f"output {output.name!r} names the driver {output.driver!r}; "
-                    f"there is: {', '.join(known)}"
-                )
+            _exists(f"output {output.name!r} names the driver", output.driver, drivers)
         for later in self.rearrangement:
-            wrong = set(later.absorption) - set(SURFACES)
-            if wrong:
-                raise ValueError(
-                    f"rearrangement {later.name!r} names the surface {min(wrong)!r}; "
-                    f"there is: {', '.join(SURFACES)}"
-                )
+            where = f"rearrangement {later.name!r}"
+            for change in later.output:
+                _exists(f"{where} names the output", change.name, outputs)
             for surface, values in later.absorption.items():
-                if len(values) != len(self.room.absorption.frequencies_hz):
+                _exists(f"{where} names the surface", surface, list(SURFACES))
+                got, expected = len(values), len(self.room.absorption.frequencies_hz)
+                if got != expected:
                     raise ValueError(
-                        f"rearrangement {later.name!r}: {surface} has {len(values)} "
-                        f"coefficients, expected {len(self.room.absorption.frequencies_hz)}"
+                        f"{where}: {surface} has {got} coefficients, expected {expected}"
                     )
         return self
 
@@ -224,6 +231,17 @@ class Scenario(Part):
     def driver_named(self, name: str) -> Driver:
         """The driver of that name; KeyError when there is none."""
         return {driver.name: driver for driver in self.driver}[name]
+
+
+def _exists(what: str, name: str, names: list[str]) -> None:
+    if name not in names:
+        raise ValueError(f"{what} {name!r}; there is: {', '.join(names)}")
+
+
+def _once(what: str, names: list[str]) -> None:
+    for name in names:
+        if names.count(name) > 1:
+            raise ValueError(f"{what} {name!r} is there twice: names must differ")
 
 
 def shipped_scenarios() -> tuple[str, ...]:
@@ -246,6 +264,8 @@ def load_scenario(folder_or_name: str | pathlib.Path) -> Scenario:
 
 def scenario_from_values(values: dict[str, Any], source: str = "room.toml") -> Scenario:
     """Check plain values, as read from room.toml; RoomtuneError lists all faults."""
+    if "folder" in values:
+        raise RoomtuneError(f"{source}: folder is not a key of room.toml: remove it")
     try:
         return Scenario.model_validate(values)
     except ValidationError as fault:

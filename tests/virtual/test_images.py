@@ -79,7 +79,9 @@ def test_decay_follows_the_closed_form_of_image_sources() -> None:
     losses = -np.log1p(-absorption).reshape(3, 2).sum(axis=1) / 2 / np.array(SIZE)
     expected = np.exp(-SPEED * times[:, None] * (directions @ losses)).mean(axis=1)
     level = 10 * np.log10(blocks / expected)
-    constant = 10 * np.log10(4 * np.pi * SPEED / np.prod(SIZE) * 0.01)  # images per time, times 1/r^2
+    constant = 10 * np.log10(
+        4 * np.pi * SPEED / np.prod(SIZE) * 0.01
+    )  # images per time, times 1/r^2
     assert np.abs(level - constant).max() < 1.0
     assert abs(np.polyfit(times, level, 1)[0]) < 8.0  # dB/s, of a decay of some 180 dB/s
 
