@@ -38,7 +38,7 @@ def open_session(choice: str | None = None) -> Session:
     if Path(choice).is_dir():
         return Session.open(choice)
     sessions = list_sessions(Path())
-    fitting = [s for s in sessions if choice in (s.name, s.path.name)]
+    fitting = [s for s in sessions if choice in (s.name, s.path.name, s.path.name[11:])]
     if not fitting:
         known = ", ".join(s.path.name for s in sessions) or "none yet"
         raise RoomtuneError(f"There is no session {choice!r} here. Sessions: {known}.")
