@@ -16,6 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from roomtune.advisor.bands import UsableBand
 from roomtune.advisor.direct import gated
 from roomtune.advisor.layout import slopes
 from roomtune.advisor.measured import Measured
@@ -28,7 +29,7 @@ Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 POINTS_PER_OCTAVE = 24
 OTHER_SEATS_WEIGHT = 0.3
-MIDDLE_COST_DB, UNEVEN_COST_DB, DELAY_COST_DB = 0.25, 0.15, 0.3
+MIDDLE_COST_DB, UNEVEN_COST_DB, DELAY_COST_DB = 0.5, 0.15, 2.0
 LOSS_WEIGHT = 0.7
 
 
@@ -95,9 +96,13 @@ class Pair:
     weights: Array
 
 
-def overlap_hz(lower: Output, upper: Output) -> tuple[float, float]:
-    """Where both drivers may play with some margin."""
+def overlap_hz(
+    lower: Output, upper: Output, usable: tuple[UsableBand, UsableBand] | None = None
+) -> tuple[float, float]:
+    """Where both drivers may play with some margin, and (if given) play well."""
     low, high = upper.safe_band_hz[0] * 1.3, lower.safe_band_hz[1] / 1.3
+    if usable is not None and usable[1].low_hz * 1.2 < usable[0].high_hz / 1.2:
+        low, high = max(low, usable[1].low_hz * 1.2), min(high, usable[0].high_hz / 1.2)
     if low >= high:
         middle = float(np.sqrt(upper.safe_band_hz[0] * lower.safe_band_hz[1]))
         return middle, middle
@@ -105,10 +110,10 @@ def overlap_hz(lower: Output, upper: Output) -> tuple[float, float]:
 
 
 def candidates(
-    system: System, lower: Output, upper: Output, pinned_hz: float | None
+    system: System, upper: Output, overlap: tuple[float, float], pinned_hz: float | None
 ) -> tuple[Slope, ...]:
     """Slopes to try: every family and order of the processor on a sixth-octave grid."""
-    low, high = overlap_hz(lower, upper)
+    low, high = overlap
     grid = [pinned_hz] if pinned_hz else log_or_single(low, high)
     found = []
     for frequency in grid:
@@ -141,8 +146,13 @@ def direct_pair(
     upper: Output,
     seat_weights: Array,
     region: tuple[float, float],
+    delay_s: float | None,
 ) -> Pair:
-    """Gated responses of two drivers at all seats, from an octave and a half around the region."""
+    """Gated responses of two drivers at all seats, an octave and a half about the region.
+
+    `delay_s`: arrival of the upper after the lower driver, where known; else it
+    is taken from their correlation.
+    """
     top = 0.45 * measured.responses.sample_rate_hz
     frequencies = log_frequencies_hz(region[0] / 3, min(region[1] * 3, top), POINTS_PER_OCTAVE)
     places = [measured.outputs.index(lower.name), measured.outputs.index(upper.name)]
@@ -155,8 +165,9 @@ def direct_pair(
         ]
     )
     main = int(np.argmax(seat_weights))
-    delay = _delay_between(both[main, 0], both[main, 1], frequencies, region)
-    return Pair(both[:, 0], both[:, 1], frequencies, delay, seat_weights)
+    if delay_s is None:
+        delay_s = _delay_between(both[main, 0], both[main, 1], frequencies, region)
+    return Pair(both[:, 0], both[:, 1], frequencies, delay_s, seat_weights)
 
 
 def _delay_between(lower: Complex, upper: Complex, frequencies: Array, region: tuple) -> float:
@@ -180,8 +191,9 @@ def joint_for(pair: Pair, slope: Slope, rate_hz: float, allow_inversion: bool = 
     reach = 0.75 / slope.frequency_hz
     delays = -pair.delay_s + np.arange(-reach, reach, max(reach / 120, 5e-6))
     turns = np.exp(-2j * np.pi * delays[:, None] * pair.frequencies_hz[region])
+    ideals = _ideal_db(pair, slope, gain, region)
     tried = [
-        _judged(pair, lower[:, region], upper[:, region] * sign, turns, delays, slope)
+        _judged(pair, (lower[:, region], upper[:, region] * sign), turns, delays, slope, ideals)
         for sign in ((1, -1) if allow_inversion else (1,))
     ]
     sign = int(np.argmin([costs.min() for costs, _, _ in tried]))
@@ -207,30 +219,45 @@ def _relative_level(pair: Pair, slope: Slope) -> float:
     return float(np.sqrt(quiet / max(loud, 1e-300))) if quiet > 0 else 1.0
 
 
+def _ideal_db(pair: Pair, slope: Slope, gain: float, region: NDArray[np.bool_]) -> Array:
+    """Level of a perfect joint (seats, k): both magnitudes through fourth-order slopes, in phase.
+
+    What the drivers' own ups and downs do to every choice alike is thus left
+    out; the equaliser sees to it later.
+    """
+    ratio = (pair.frequencies_hz[region] / slope.frequency_hz) ** 4
+    above = ratio / (1 + ratio)
+    lower, upper = np.abs(pair.lower[:, region]), np.abs(pair.upper[:, region]) * gain
+    return np.asarray(20 * np.log10((1 - above) * lower + above * upper + 1e-12))
+
+
 def _judged(
-    pair: Pair, lower: Complex, upper: Complex, turns: Complex, delays: Array, slope: Slope
+    pair: Pair,
+    parts: tuple[Complex, Complex],
+    turns: Complex,
+    delays: Array,
+    slope: Slope,
+    ideals: Array,
 ) -> tuple[Array, Array, Array]:
     """Cost, ripple and loss in dB for every delay."""
     weights = np.where(pair.weights == pair.weights.max(), 1.0, OTHER_SEATS_WEIGHT)
     weights = weights / weights.sum()
     total_ripple, total_loss = np.zeros(len(delays)), np.zeros(len(delays))
-    for weight, a, b in zip(weights, lower, upper, strict=True):
+    for weight, a, b, ideal in zip(weights, *parts, ideals, strict=True):
         level = 20 * np.log10(np.abs(a + b * turns) + 1e-12)
         reached = 20 * np.log10(np.abs(a) + np.abs(b) + 1e-12)
         share = 2 * np.abs(a) * np.abs(b) / (np.abs(a) ** 2 + np.abs(b) ** 2 + 1e-30)
         lost = (reached - level) * share
-        # flatness where the drivers' own ups and downs, common to all choices, are left in
-        ripple = np.std(level, axis=-1)
-        total_ripple += weight * ripple
+        total_ripple += weight * np.std(level - ideal, axis=-1)
         total_loss += weight * lost.sum(axis=-1) / max(share.sum(), 1e-9)
     off = (delays + pair.delay_s) * slope.frequency_hz
     cost = total_ripple + LOSS_WEIGHT * total_loss + DELAY_COST_DB * off**2
     return cost, total_ripple, total_loss
 
 
-def preference_db(slope: Slope, lower: Output, upper: Output) -> float:
+def preference_db(slope: Slope, overlap: tuple[float, float]) -> float:
     """What a choice costs beyond its sum: off the middle, uneven or shallow slopes."""
-    middle = np.sqrt(np.prod(overlap_hz(lower, upper)))
+    middle = np.sqrt(np.prod(overlap))
     cost = MIDDLE_COST_DB * abs(np.log2(slope.frequency_hz / middle))
     cost += UNEVEN_COST_DB * (slope.low_order != slope.high_order)
     cost += 0.1 * abs(np.log2(slope.high_order / 4)) + 0.1 * abs(np.log2(slope.low_order / 4))
@@ -239,8 +266,7 @@ def preference_db(slope: Slope, lower: Output, upper: Output) -> float:
 
 def ranked(
     pairs: Sequence[Pair],
-    lower: Output,
-    upper: Output,
+    overlap: tuple[float, float],
     slopes_to_try: Sequence[Slope],
     processor: Processor,
 ) -> list[Choice]:
@@ -249,5 +275,5 @@ def ranked(
     for slope in slopes_to_try:
         joints = tuple(joint_for(pair, slope, processor.sample_rate_hz) for pair in pairs)
         cost = float(np.mean([joint.cost_db for joint in joints]))
-        found.append(Choice(slope, joints, cost + preference_db(slope, lower, upper)))
+        found.append(Choice(slope, joints, cost + preference_db(slope, overlap)))
     return sorted(found, key=lambda choice: (choice.cost_db, str(choice.slope)))

@@ -4,6 +4,10 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
+
+from roomtune.advisor.aims import Aims
+from roomtune.advisor.bands import UsableBand
 from roomtune.advisor.crossovers import (
     Choice,
     candidates,
@@ -12,11 +16,10 @@ from roomtune.advisor.crossovers import (
     ranked,
 )
 from roomtune.advisor.layout import ordered_outputs
-from roomtune.advisor.measured import Measured
 from roomtune.advisor.polarity import signs
 from roomtune.advisor.proposal import Proposal
-from roomtune.advisor.scores import seat_weights
 from roomtune.advisor.settings import moved, with_crossover, with_outputs
+from roomtune.advisor.sounds import DirectSoundTable
 from roomtune.processor.tuning import Tuning
 from roomtune.system.model import Output, System
 
@@ -24,18 +27,21 @@ ALTERNATIVES = 3
 
 
 def join_drivers(
-    system: System, measured: Measured, tuning: Tuning
+    aims: Aims, tuning: Tuning, table: DirectSoundTable, bands: tuple[UsableBand, ...]
 ) -> tuple[Tuning, list[Proposal]]:
     """Choose and set all crossovers inside loudspeakers; one slope for those alike."""
+    system = aims.system
+    usable = {band.output: band for band in bands}
     proposals: list[Proposal] = []
     for kind in loudspeaker_kinds(system):
         rows = [ordered_outputs(system, name) for name in kind]
         for place in range(len(rows[0]) - 1):
             pairs = [(row[place], row[place + 1]) for row in rows]
             pinned = _pinned(system, kind, place, len(rows[0]) - 1)
-            choices = _choices(system, measured, tuning, pairs, pinned)
+            overlap = (pinned, pinned) if pinned else _common_overlap(pairs, usable)
+            choices = _choices(aims, tuning, pairs, overlap, pinned, table)
             tuning = _joined(tuning, pairs, choices[0], rows, place)
-            proposals.append(_proposal(kind, pairs, choices, pinned))
+            proposals.append(_proposal(kind, pairs, choices, overlap, pinned))
     return tuning, proposals
 
 
@@ -56,26 +62,37 @@ def _pinned(system: System, kind: tuple[str, ...], place: int, count: int) -> fl
     return float(wanted[place]) if len(wanted) == count else None
 
 
+def _common_overlap(
+    pairs: list[tuple[Output, Output]], usable: dict[str, UsableBand]
+) -> tuple[float, float]:
+    """Where the drivers of all these loudspeakers overlap."""
+    each = [overlap_hz(low, high, (usable[low.name], usable[high.name])) for low, high in pairs]
+    low, high = max(o[0] for o in each), min(o[1] for o in each)
+    return (low, high) if low < high else overlap_hz(*pairs[0])
+
+
 def _choices(
-    system: System,
-    measured: Measured,
+    aims: Aims,
     tuning: Tuning,
     pairs: list[tuple[Output, Output]],
+    overlap: tuple[float, float],
     pinned: float | None,
+    table: DirectSoundTable,
 ) -> list[Choice]:
-    lower, upper = pairs[0]
-    region = (pinned, pinned) if pinned else overlap_hz(lower, upper)
-    weights = seat_weights(system, measured.seats)
+    """All settings for these pairs of drivers, the best first; reversed drivers put right."""
     turned = signs(tuning)
     directs = []
     for low, high in pairs:
-        pair = direct_pair(measured, low, high, weights, region)
+        places = [aims.measured.outputs.index(output.name) for output in (low, high)]
+        delay = float(np.diff(table.times_ms[places])[0]) / 1e3
+        known = delay if np.isfinite(delay) and aims.measured.timed else None
+        pair = direct_pair(aims.measured, low, high, aims.average[0], overlap, known)
         flips = [-1.0 if turned[output.name] else 1.0 for output in (low, high)]
         directs.append(replace(pair, lower=pair.lower * flips[0], upper=pair.upper * flips[1]))
-    tries = candidates(system, lower, upper, pinned)
+    tries = candidates(aims.system, pairs[0][1], overlap, pinned)
     if not tries:
-        tries = candidates(system, lower, upper, overlap_hz(lower, upper)[1])
-    return ranked(directs, lower, upper, tries, system.processor)
+        tries = candidates(aims.system, pairs[0][1], overlap, overlap[1])
+    return ranked(directs, overlap, tries, aims.system.processor)
 
 
 def _joined(
@@ -108,6 +125,7 @@ def _proposal(
     kind: tuple[str, ...],
     pairs: list[tuple[Output, Output]],
     choices: list[Choice],
+    overlap: tuple[float, float],
     pinned: float | None,
 ) -> Proposal:
     best = choices[0]
@@ -123,18 +141,17 @@ def _proposal(
         f"{other.slope}: costs {other.cost_db - best.cost_db:.2f} dB more"
         for other in _different(choices)
     )
-    overlap = overlap_hz(*pairs[0])
     why = (
         "pinned in [wishes]"
         if pinned
-        else f"both drivers may play from {overlap[0]:.0f} to {overlap[1]:.0f} Hz with a margin"
+        else f"both drivers play well from {overlap[0]:.0f} to {overlap[1]:.0f} Hz, margins included"
     )
     return Proposal(
         step="crossover",
         subject=", ".join(kind),
         change=f"cross over at {best.slope}; {joints}",
         evidence=f"{why}; of {len(choices)} settings tried on the direct sound this one sums best",
-        effect=f"direct sound within {ripple:.2f} dB rms through the crossover, "
+        effect=f"direct sound within {ripple:.2f} dB rms of a perfect joint, "
         f"{loss:.2f} dB lost to phase",
         effect_db=round(loss, 3),
         refused=others,

@@ -19,6 +19,7 @@ Array = NDArray[np.float64]
 SMALLEST_BENEFIT = 0.012
 QS_BELOW, QS_ABOVE = (1.0, 2.5, 5.0, 10.0), (0.7, 1.5, 3.0)
 HIGHEST_Q_BELOW, HIGHEST_Q_ABOVE = 16.0, 4.5
+BROADEST_CUT_Q = 3.0
 
 
 @dataclass(frozen=True)
@@ -81,6 +82,10 @@ def _candidates(state: State, grounds: Sequence[Ground], rules: Rules) -> tuple[
         for frequency in np.geomspace(low, high, count):
             qs = QS_BELOW if frequency < TRANSITION_HZ else QS_ABOVE
             found += [section_at("peaking", ground.outputs, frequency, q, rules) for q in qs]
+        for kind in ("low shelf", "high shelf"):
+            if kind in rules.processor.filter_types:
+                ends = np.geomspace(1.5 * low, high / 1.5, 5) if high > 4 * low else ()
+                found += [section_at(kind, ground.outputs, f, 0.7, rules) for f in ends]
     return tuple(found)
 
 
@@ -96,7 +101,9 @@ def section_at(
     reach = 2.0 if q < 1.4 else 1.5
     q_low = np.clip(q / 3, lowest, highest)
     q_high = np.clip(q * 2.5, q_low, highest)
-    boost = min(rules.boost_db, processor.filter_gain_db.maximum, 9.0 / np.sqrt(max(q, 1.0)))
+    boost = min(rules.boost_db, processor.filter_gain_db.maximum, _boost_db(q, below))
+    if boost > 0:
+        q_high = min(q_high, max(BROADEST_CUT_Q, q))
     low_hz = max(frequency_hz / reach, processor.filter_frequency_hz.minimum)
     high_hz = min(frequency_hz * reach, processor.filter_frequency_hz.maximum)
     if not below:
@@ -108,6 +115,16 @@ def section_at(
         (float(np.log(low_hz)), float(np.log(q_low)), max(processor.filter_gain_db.minimum, -15.0)),
         (float(np.log(high_hz)), float(np.log(q_high)), float(boost)),
     )
+
+
+def _boost_db(q: float, below: bool) -> float:
+    """Most boost of a section: broad ones up to 6 dB, narrow ones only above the transition,
+    where they level one loudspeaker with another, and below it none."""
+    if q <= 1.5:
+        return 12.0
+    if below:
+        return 4.0 if q <= BROADEST_CUT_Q else 0.0
+    return 4.0
 
 
 def _most_useful(problem: Problem, state: State, candidates: tuple[Section, ...]) -> Section:

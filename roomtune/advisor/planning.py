@@ -10,6 +10,7 @@ from roomtune.advisor.alignment import (
     channels_trimmed,
     levels_aligned,
 )
+from roomtune.advisor.bands import band_proposals, usable_bands
 from roomtune.advisor.drivers import join_drivers
 from roomtune.advisor.energy import energy_model
 from roomtune.advisor.equalising import equalised, polished
@@ -26,6 +27,7 @@ from roomtune.advisor.polarity import correct_polarities
 from roomtune.advisor.prediction import predict
 from roomtune.advisor.proposal import Advice
 from roomtune.advisor.settings import with_state
+from roomtune.advisor.sounds import DirectSoundTable, direct_sound_table
 from roomtune.advisor.starting import STARTING_BASS_HZ, starting_tuning
 from roomtune.advisor.subwoofers import (
     Arrangement,
@@ -51,16 +53,19 @@ def plan(system: System, measured: Measured, previous: Tuning | None = None) -> 
     starting = rounded(previous or starting_tuning(system), system.processor)
     bass_hz = bass_crossover_hz(system, STARTING_BASS_HZ)
     tuning = starting_tuning(system, bass_hz)
-    tuning, polarity_notes = correct_polarities(system, measured, tuning)
-    tuning, crossover_notes = join_drivers(system, measured, tuning)
     aims = Aims(system, measured, energy_model(measured, tuning))
+    bands = usable_bands(aims)
+    table = direct_sound_table(measured, aims.main_seat)
+    tuning, polarity_notes = correct_polarities(system, measured, tuning, table)
+    tuning, crossover_notes = join_drivers(aims, tuning, table, bands)
     tuning, arrival_ms = arrivals_aligned(system, measured, levels_aligned(aims, tuning))
-    tuning, bass = _with_bass(aims, tuning, bass_hz, arrival_ms)
+    tuning, bass = _with_bass(aims, tuning, table, bass_hz, arrival_ms)
     state = equalised(aims, tuning, bass_hz)
     state = polished(aims, problem_for(aims, tuning), state)
     tuning = _finished(aims, with_state(tuning, state, measured.outputs))
     before, prediction = predict(starting, measured), predict(tuning, measured)
     proposals = [
+        *band_proposals(bands),
         *polarity_notes,
         *crossover_notes,
         *bass_proposals(aims, tuning, bass_hz, bass.arrangement, bass.junction),
@@ -79,10 +84,10 @@ class _Bass:
 
 
 def _with_bass(
-    aims: Aims, tuning: Tuning, bass_hz: float, arrival_ms: float
+    aims: Aims, tuning: Tuning, table: DirectSoundTable, bass_hz: float, arrival_ms: float
 ) -> tuple[Tuning, _Bass]:
     """Subwoofers arranged, levelled and joined to the main loudspeakers."""
-    start = together_ms(aims, arrival_ms)
+    start = together_ms(aims, table, arrival_ms)
     found = arrangement(aims, tuning, start, max(1.25 * bass_hz, 60.0))
     tuning = levelled(aims, arranged(aims, tuning, found), bass_hz)
     meeting = junction(aims, tuning, bass_hz)

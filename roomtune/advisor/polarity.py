@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-import numpy as np
-
 from roomtune.advisor.measured import Measured
 from roomtune.advisor.proposal import Proposal
 from roomtune.advisor.scores import main_index
+from roomtune.advisor.sounds import DirectSoundTable, direct_sound_of
 from roomtune.processor.tuning import Tuning
 from roomtune.system.model import Output, System
 
@@ -26,39 +25,40 @@ class DriverPolarity:
     seats: int
 
 
-def driver_polarities(system: System, measured: Measured) -> tuple[DriverPolarity, ...]:
-    """Polarity of every output, from the main seat; from all seats where that is in doubt."""
+def driver_polarities(
+    system: System, measured: Measured, table: DirectSoundTable
+) -> tuple[DriverPolarity, ...]:
+    """Polarity of every output: from the main seat, from all seats when negative or in doubt."""
     main = main_index(system, measured.seats)
-    everywhere = [main, *(seat for seat in range(len(measured.seats)) if seat != main)]
+    others = [seat for seat in range(len(measured.seats)) if seat != main]
     found = []
-    for place in range(len(measured.outputs)):
-        first = _judged(measured, place, [main])
-        doubtful = first.sign < 0 or first.confidence < ENOUGH
-        found.append(_judged(measured, place, everywhere) if doubtful else first)
+    for place, name in enumerate(measured.outputs):
+        votes = [int(table.sign[place]) * float(table.confidence[place])]
+        if votes[0] < ENOUGH:
+            for seat in others:
+                _, sign, confidence = direct_sound_of(measured, place, seat)
+                votes.append(sign * confidence)
+        found.append(_counted(name, votes))
     return tuple(found)
 
 
-def _judged(measured: Measured, place: int, seats: list[int]) -> DriverPolarity:
-    """Polarity of an output by the votes of some seats, each as strong as it is sure."""
-    from roomtune.analysis.polarity import polarity
-
-    low, high = measured.bands_hz[place]
-    estimate = polarity(measured.responses[place, seats], (float(low), float(high)))
-    votes = np.asarray(estimate.sign) * np.asarray(estimate.confidence)
-    balance = float(votes.sum() / max(float(np.abs(votes).sum()), 1e-12))
+def _counted(output: str, votes: list[float]) -> DriverPolarity:
+    """The sign that most confidence speaks for; doubtful when the seats disagree."""
+    total = sum(abs(vote) for vote in votes)
+    balance = sum(votes) / total if total else 0.0
     sign = 1 if balance >= 0 else -1
-    sure = float(np.max(np.abs(votes))) * abs(balance)
-    agreeing = int(np.sum(np.asarray(estimate.sign) == sign))
-    return DriverPolarity(measured.outputs[place], sign, sure, agreeing, len(seats))
+    sure = max(abs(vote) for vote in votes) * abs(balance)
+    agreeing = sum(1 for vote in votes if vote * sign > 0)
+    return DriverPolarity(output, sign, sure, agreeing, len(votes))
 
 
 def correct_polarities(
-    system: System, measured: Measured, tuning: Tuning
+    system: System, measured: Measured, tuning: Tuning, table: DirectSoundTable
 ) -> tuple[Tuning, list[Proposal]]:
     """Turn over the outputs that are surely reversed; name the ones in doubt."""
     proposals = []
     outputs = {setting.name: setting for setting in tuning.outputs}
-    for found in driver_polarities(system, measured):
+    for found in driver_polarities(system, measured, table):
         output = system.output(found.output)
         if found.sign > 0:
             continue

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from roomtune.advisor.aims import Aims, base_gains, levels_db, third_rows
 from roomtune.advisor.layout import bass_outputs
 from roomtune.advisor.settings import moved, with_outputs
+from roomtune.advisor.sounds import DirectSoundTable
 from roomtune.advisor.target import target_db
 from roomtune.processor.tuning import Tuning
 
@@ -24,7 +25,7 @@ Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 LOWEST_HZ = 22.0
 REACH_MS = 8.0
-LOSS_WEIGHT = 0.35
+LOSS_WEIGHT, LOSS_ALLOWED_DB = 0.15, 3.0
 DELAY_COST_DB = 0.02
 
 
@@ -77,15 +78,20 @@ def _part(aims: Aims, channel: int, places: Sequence[int], high_hz: float) -> tu
     return covariance, index, bands
 
 
-def _spread_and_loss(covariance: Complex, gains: Complex, weights: Array) -> tuple[Array, Array]:
-    """Seat-to-seat standard deviation and lost level, dB, for settings (c, n, k)."""
+def _spread_and_loss(
+    covariance: Complex, gains: Complex, full: Complex, weights: Array
+) -> tuple[Array, Array]:
+    """Seat-to-seat standard deviation and lost level, dB, for settings (c, n, k).
+
+    Lost against all subwoofers at `full` (n, k), in phase at every seat.
+    """
     power = np.einsum("cnk,nmsk,cmk->csk", gains, covariance, np.conj(gains), optimize=True).real
     power = np.maximum(power, 1e-30)
     level = 10 * np.log10(power)
     mean = np.einsum("s,csk->ck", weights, level)
     spread = np.sqrt(np.einsum("s,csk->ck", weights, (level - mean[:, None]) ** 2).mean(axis=-1))
     own = np.sqrt(np.maximum(np.einsum("nnsk->nsk", covariance).real, 0))
-    possible = np.einsum("cnk,nsk->csk", np.abs(gains), own) ** 2
+    possible = np.einsum("nk,nsk->sk", np.abs(full), own)[None] ** 2
     loss = 10 * np.log10(possible.sum(axis=1).mean(axis=-1) / power.sum(axis=1).mean(axis=-1))
     return spread, loss
 
@@ -143,16 +149,18 @@ class _Search:
 
     def values(self, vectors: Array) -> tuple[Array, Array]:
         """Spread and loss of every vector."""
-        gains, delays, signs = self.unpacked(vectors)
-        factor = signs * 10 ** (gains / 20)
+        gains_db, delays, signs = self.unpacked(vectors)
+        factor = signs * 10 ** (gains_db / 20)
         turn = np.exp(-2e-3j * np.pi * delays[..., None] * self.frequencies_hz)
-        return _spread_and_loss(self.covariance, factor[..., None] * turn * self.base, self.weights)
+        gains = factor[..., None] * turn * self.base
+        return _spread_and_loss(self.covariance, gains, self.base, self.weights)
 
     def costs(self, vectors: Array) -> Array:
         """Spread plus what lost level costs; delays cost a little so that ties stay simple."""
         spread, loss = self.values(vectors)
         off = np.abs(vectors[:, : self.count - 1]).sum(axis=1)
-        return spread + LOSS_WEIGHT * np.maximum(loss, 0) + DELAY_COST_DB * off
+        beyond = np.maximum(loss - LOSS_ALLOWED_DB, 0)
+        return spread + LOSS_WEIGHT * loss + beyond + DELAY_COST_DB * off
 
     def screened(self, count: int) -> Array:
         """Vectors of a low-discrepancy sequence and the neutral ones, best first."""
@@ -318,14 +326,7 @@ def joined(aims: Aims, tuning: Tuning, found: Junction) -> Tuning:
     return moved(tuning, delays_ms=dict.fromkeys(names, found.delay_ms))
 
 
-def together_ms(aims: Aims, reference_ms: float) -> tuple[float, ...]:
+def together_ms(aims: Aims, table: DirectSoundTable, reference_ms: float) -> tuple[float, ...]:
     """Delays that make the subwoofers' direct sounds arrive at a given time, main seat."""
-    from roomtune.analysis.arrival import arrival
-
-    delays = []
-    for place in subwoofer_places(aims):
-        band = tuple(map(float, aims.measured.bands_hz[place]))
-        response = aims.measured.responses[place, aims.main_seat]
-        time = float(arrival(response, (band[0], band[1])).time_s)
-        delays.append(reference_ms - 1e3 * time if np.isfinite(time) else 0.0)
-    return tuple(delays)
+    times = table.times_ms[list(subwoofer_places(aims))]
+    return tuple(float(t) for t in np.where(np.isfinite(times), reference_ms - times, 0.0))

@@ -1,0 +1,96 @@
+"""Usable bands: what each output may be asked for, from what it was measured to do."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from roomtune.advisor.aims import Aims, third_rows
+from roomtune.advisor.proposal import Proposal
+
+Array = NDArray[np.float64]
+FALL_DB = 8.0
+SEEN_DB = 10.0
+
+
+@dataclass(frozen=True)
+class UsableBand:
+    """Where an output plays well: within its safe band, not fallen off, above the noise."""
+
+    output: str
+    low_hz: float
+    high_hz: float
+    level_db: float
+    noisy_hz: tuple[float, ...] = ()
+
+
+def usable_bands(aims: Aims) -> tuple[UsableBand, ...]:
+    """The usable band of every output, from third-octave levels averaged over the seats.
+
+    The run of thirds about the middle of the safe band, none of which lies
+    more than 8 dB under the median of the upper half of them, or less than
+    10 dB above the noise. Single dips of one third are passed over.
+    """
+    return tuple(_usable(aims, place) for place in range(len(aims.model.outputs)))
+
+
+def _usable(aims: Aims, place: int) -> UsableBand:
+    name = aims.model.outputs[place]
+    low, high = (float(f) for f in aims.measured.bands_hz[place])
+    centres, bands = third_rows(aims.model, (max(low, 18.0), min(high, 20e3)))
+    power = aims.average[0] @ own_power(aims, place) @ bands.T
+    noise = aims.average[0] @ aims.model.noise[place] @ bands.T
+    level = 10 * np.log10(np.maximum(power, 1e-30))
+    loud = np.median(level[level >= np.median(level)])
+    good = (level > loud - FALL_DB) & (power > noise * 10 ** (SEEN_DB / 10))
+    good[1:-1] |= good[:-2] & good[2:]
+    first, last = _run_about(good, int(np.argmax(_smooth(level))))
+    noisy = tuple(float(f) for f in centres[power <= noise * 10 ** (SEEN_DB / 10)])
+    ends = max(low, centres[first] * 10**-0.05), min(high, centres[last] * 10**0.05)
+    return UsableBand(name, float(ends[0]), float(ends[1]), float(loud), noisy)
+
+
+def own_power(aims: Aims, place: int) -> Array:
+    """Power of one output alone at the narrow bands, (seats, k); zero when no channel has it."""
+    for members, covariance in zip(aims.model.members, aims.model.covariances, strict=True):
+        index = np.flatnonzero(members == place)
+        if len(index):
+            return np.asarray(covariance[index[0], index[0]].real)
+    return np.zeros((len(aims.model.seats), len(aims.model.centres_hz)))
+
+
+def _smooth(level: Array) -> Array:
+    return np.convolve(np.pad(level, 2, mode="edge"), np.ones(5) / 5, mode="valid")
+
+
+def _run_about(good: NDArray[np.bool_], start: int) -> tuple[int, int]:
+    first = last = start
+    while first > 0 and good[first - 1]:
+        first -= 1
+    while last < len(good) - 1 and good[last + 1]:
+        last += 1
+    return first, last
+
+
+def band_proposals(bands: tuple[UsableBand, ...]) -> list[Proposal]:
+    """What was found usable, where it is less than the safe band or uncertain."""
+    proposals = []
+    for band in bands:
+        refused = ()
+        if band.noisy_hz:
+            listed = ", ".join(f"{f:.0f}" for f in band.noisy_hz[:6])
+            refused = (f"acting on the thirds at {listed} Hz, which hardly stand above the noise",)
+        proposals.append(
+            Proposal(
+                step="usable band",
+                subject=band.output,
+                change=f"use it from {band.low_hz:.0f} to {band.high_hz:.0f} Hz",
+                evidence=f"third-octave levels averaged over the seats stay within {FALL_DB:g} dB "
+                "there, inside its safe band",
+                effect="",
+                refused=refused,
+            )
+        )
+    return proposals
