@@ -86,7 +86,7 @@ def fit_driver(spectrum: EarlySpectrum, between_s: tuple[float, float]) -> Drive
     """
     start = _fit_magnitude(spectrum)
     pieces = float(np.sum(1 / spectrum.together))
-    if _signal_to_noise(spectrum) < 12 + 4 * np.sqrt(2 * pieces):
+    if _signal_to_noise(spectrum) < 12 + 1.5 * np.sqrt(2 * pieces):
         return None
     candidates = _match(spectrum, start, between_s)
     if candidates[0].evidence - candidates[1].evidence > _CLEAR:
