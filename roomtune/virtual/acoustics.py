@@ -46,7 +46,17 @@ class Walls:
         areas = np.array([y * z, y * z, x * z, x * z, x * y, x * y])
         mean = self.absorption_at(frequencies_hz) @ areas / areas.sum()
         volume = x * y * z
-        return 24 * np.log(10) * volume / (-self.speed_m_s * areas.sum() * np.log1p(-mean))
+        decay: Floats = 24 * np.log(10) * volume / (-self.speed_m_s * areas.sum() * np.log1p(-mean))
+        return decay
+
+
+def response_grid_hz(sample_rate_hz: int) -> Floats:
+    """Frequencies (k,) of a transfer function: multiples of 1 / DURATION_S to half the rate."""
+    import scipy.fft
+
+    samples = round(DURATION_S * sample_rate_hz)
+    frequencies: Floats = scipy.fft.rfftfreq(samples, 1 / sample_rate_hz)
+    return frequencies
 
 
 @lru_cache(maxsize=6)
@@ -65,7 +75,7 @@ def room_transfer(
     the other between IMAGES_TO_S and MODES_FROM_S.
     """
     samples = round(DURATION_S * sample_rate_hz)
-    frequencies_hz = np.arange(samples // 2 + 1) * (sample_rate_hz / samples)
+    frequencies_hz = response_grid_hz(sample_rate_hz)
     places = np.array([radiator.position_m for radiator in radiators])
     points = np.array(microphones_m)
     low = frequencies_hz <= IMAGES_FROM_HZ
@@ -97,7 +107,8 @@ def _late(spectra: NDArray[np.complex128], duration_s: float) -> NDArray[np.comp
     start = np.clip((times_s - IMAGES_TO_S) / (MODES_FROM_S - IMAGES_TO_S), 0, 1)
     end = np.clip((times_s / duration_s - 0.7) / 0.3, 0, 1)
     window = (0.5 - 0.5 * np.cos(np.pi * start)) * (0.5 + 0.5 * np.cos(np.pi * end))
-    return scipy.fft.rfft(scipy.fft.irfft(spectra, length) * window)
+    late: NDArray[np.complex128] = scipy.fft.rfft(scipy.fft.irfft(spectra, length) * window)
+    return late
 
 
 def _images(
@@ -132,10 +143,12 @@ def band_weights(frequencies_hz: Floats) -> Floats:
     centres = np.array(BAND_CENTRES_HZ)
     rises = [_rise(frequencies_hz, low, 2 * low) for low in centres[:-1]]
     ones, zeros = np.ones_like(frequencies_hz), np.zeros_like(frequencies_hz)
-    return np.array([ones, *rises]) - np.array([*rises, zeros])
+    weights: Floats = np.array([ones, *rises]) - np.array([*rises, zeros])
+    return weights
 
 
 def _rise(frequencies_hz: Floats, low_hz: float, high_hz: float) -> Floats:
     """Half a cosine over log frequency, from 0 at low_hz to 1 at high_hz."""
     place = np.log(np.maximum(frequencies_hz, 1e-3) / low_hz) / np.log(high_hz / low_hz)
-    return 0.5 - 0.5 * np.cos(np.pi * np.clip(place, 0, 1))
+    rise: Floats = 0.5 - 0.5 * np.cos(np.pi * np.clip(place, 0, 1))
+    return rise

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from roomtune.errors import RoomtuneError
 from roomtune.system.model import Position, System
-from roomtune.virtual.acoustics import DURATION_S, Walls, room_transfer
+from roomtune.virtual.acoustics import DURATION_S, Walls, response_grid_hz, room_transfer
 from roomtune.virtual.drivers import (
     converter_response,
     driver_response,
@@ -20,6 +20,7 @@ from roomtune.virtual.places import inside, loudspeaker_positions, seat_position
 from roomtune.virtual.scenario import SURFACES, Driver, Scenario, TrueOutput
 
 Floats = NDArray[np.float64]
+Complex = NDArray[np.complex128]
 
 
 class Chain:
@@ -47,7 +48,7 @@ class Chain:
             import scipy.fft
 
             samples = round(DURATION_S * self.rate)
-            frequencies_hz = np.arange(samples // 2 + 1) * (self.rate / samples)
+            frequencies_hz = response_grid_hz(self.rate)
             spectrum = self._electrical(output, frequencies_hz) * self._acoustic(output, seat)
             if with_microphone:
                 microphone = self.scenario.microphone
@@ -58,7 +59,7 @@ class Chain:
             self._known[key] = known
         return self._known[key]
 
-    def _electrical(self, output: str, frequencies_hz: Floats) -> NDArray[np.complex128]:
+    def _electrical(self, output: str, frequencies_hz: Floats) -> Complex:
         """From full scale to Pa at one metre: amplifier, wiring, driver."""
         true, driver = self.outputs[output], self.driver(output)
         gain = pressure_per_full_scale_pa(driver.sensitivity_db, true.full_scale_v)
@@ -66,13 +67,16 @@ class Chain:
         delay = np.exp(-2j * np.pi * frequencies_hz * true.delay_ms * 1e-3)
         limit = converter_response(frequencies_hz, self.rate)
         peculiar = resonances(frequencies_hz, true.resonances)
-        return gain * delay * limit * peculiar * driver_response(driver, frequencies_hz)
+        amplifier: Complex = gain * delay * limit
+        return amplifier * peculiar * driver_response(driver, frequencies_hz)
 
-    def _acoustic(self, output: str, seat: str) -> NDArray[np.complex128]:
+    def _acoustic(self, output: str, seat: str) -> Complex:
         """From one metre in free field to the seat."""
         radiators, seats = tuple(self.radiators.values()), tuple(self.seats.values())
         transfer = room_transfer(walls(self.scenario), radiators, seats, self.rate)
-        return transfer[list(self.radiators).index(output), list(self.seats).index(seat)]
+        row, column = list(self.radiators).index(output), list(self.seats).index(seat)
+        chosen: Complex = transfer[row, column]
+        return chosen
 
 
 def walls(scenario: Scenario) -> Walls:

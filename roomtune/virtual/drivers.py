@@ -17,7 +17,8 @@ REFERENCE_PRESSURE_PA = 20e-6
 def high_pass(frequencies_hz: Floats, corner_hz: float, q: float) -> Complex:
     """Sealed box of second order: s^2 / (s^2 + s/Q + 1), s = jf/fc (Small, JAES 1972)."""
     s = 1j * frequencies_hz / corner_hz
-    return s**2 / (s**2 + s / q + 1)
+    response: Complex = s**2 / (s**2 + s / q + 1)
+    return response
 
 
 def low_pass(frequencies_hz: Floats, corner_hz: float, order: int) -> Complex:
@@ -34,7 +35,8 @@ def resonance(frequencies_hz: Floats, item: Resonance) -> Complex:
     """A peak (or dip) of `gain_db` at its frequency; minimum phase, 1 far away."""
     s = 1j * frequencies_hz / item.frequency_hz
     root = 10 ** (item.gain_db / 40)
-    return (s**2 + s * root / item.q + 1) / (s**2 + s / (root * item.q) + 1)
+    response: Complex = (s**2 + s * root / item.q + 1) / (s**2 + s / (root * item.q) + 1)
+    return response
 
 
 def resonances(frequencies_hz: Floats, items: tuple[Resonance, ...]) -> Complex:

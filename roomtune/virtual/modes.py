@@ -34,7 +34,8 @@ def mode_frequencies_hz(
     numbers: NDArray[np.int64], size_m: tuple[float, float, float], speed_m_s: float
 ) -> Floats:
     """f = c/2 sqrt((nx/Lx)^2 + (ny/Ly)^2 + (nz/Lz)^2) (Rayleigh), shape (modes,)."""
-    return speed_m_s / 2 * np.sqrt(((numbers / np.array(size_m)) ** 2).sum(axis=-1))
+    frequencies: Floats = speed_m_s / 2 * np.sqrt(((numbers / np.array(size_m)) ** 2).sum(axis=-1))
+    return frequencies
 
 
 def mode_damping(
@@ -51,7 +52,8 @@ def mode_damping(
     """
     exponents = -np.log1p(-absorption).reshape(-1, 3, 2).sum(axis=-1)
     grazing = np.where(numbers > 0, 1.0, 0.5)
-    return speed_m_s / 8 * (grazing * exponents / np.array(size_m)).sum(axis=-1)
+    damping: Floats = speed_m_s / 8 * (grazing * exponents / np.array(size_m)).sum(axis=-1)
+    return damping
 
 
 def mode_shapes(
@@ -92,14 +94,16 @@ def modal_transfer(
     at_sources = mode_shapes(numbers, size_m, sources_m)
     at_microphones = mode_shapes(numbers, size_m, microphones_m)
     pairs = (at_sources[:, None] * at_microphones[None]).reshape(-1, len(numbers))
-    summed = np.zeros((len(pairs), len(frequencies_hz)), dtype=complex)
+    summed: NDArray[np.complex128]
+    summed = np.zeros((len(pairs), len(frequencies_hz)), dtype=np.complex128)
     for first in range(0, len(numbers), MODES_AT_ONCE):
         part = slice(first, first + MODES_AT_ONCE)
         turns = _cut_resonators(
             2 * np.pi * resonance_hz[part], damping[part], frequencies_hz, duration_s
         )
         summed += pairs[:, part] @ turns.real + 1j * (pairs[:, part] @ turns.imag)
-    return scale * summed.reshape(len(sources_m), len(microphones_m), -1)
+    summed *= scale
+    return summed.reshape(len(sources_m), len(microphones_m), -1)
 
 
 def _cut_resonators(
@@ -111,4 +115,5 @@ def _cut_resonators(
     pole = -damping[:, None] + 1j * resonance
     first = -np.expm1(pole * duration_s) / (s - pole)
     second = -np.expm1(pole.conj() * duration_s) / (s - pole.conj())
-    return (first - second) / (2j * resonance)
+    spectra: NDArray[np.complex128] = (first - second) / (2j * resonance)
+    return spectra

@@ -22,7 +22,8 @@ def room_noise_pa(
     frequencies_hz = scipy.fft.rfftfreq(length, 1 / sample_rate_hz)
     spectrum = scipy.fft.rfft(generator.standard_normal(length))
     density = noise_density_pa2(noise, frequencies_hz)
-    return scipy.fft.irfft(spectrum * np.sqrt(density * sample_rate_hz), length)[:samples]
+    noisy: Floats = scipy.fft.irfft(spectrum * np.sqrt(density * sample_rate_hz), length)[:samples]
+    return noisy
 
 
 def noise_density_pa2(noise: Noise, frequencies_hz: Floats) -> Floats:
@@ -30,7 +31,8 @@ def noise_density_pa2(noise: Noise, frequencies_hz: Floats) -> Floats:
     held = np.clip(frequencies_hz, LOWEST_HZ, HIGHEST_HZ)
     pink = _mean_square_pa2(noise.room_level_db) / (2 * held * np.log(HIGHEST_HZ / LOWEST_HZ))
     white = _mean_square_pa2(noise.self_noise_db) / (2 * (HIGHEST_HZ - LOWEST_HZ))
-    return pink + white
+    density: Floats = pink + white
+    return density
 
 
 def hum(

@@ -215,7 +215,8 @@ class VirtualRoom:
         import soxr
 
         rate = self.sample_rate_hz
-        return soxr.resample(recording, rate, rate * (1 + drift * 1e-6), "VHQ")
+        stretched: Floats = soxr.resample(recording, rate, rate * (1 + drift * 1e-6), "VHQ")
+        return stretched
 
     # --- from interface outputs to the microphone ---------------------------------------
 
@@ -269,7 +270,8 @@ class VirtualRoom:
             response = self.chain.response(name, seat, with_microphone)
             bent = signal if linear else self._bent(name, signal)
             total += scipy.fft.rfft(bent, length) * scipy.fft.rfft(response, length)
-        return scipy.fft.irfft(total, length)[:samples]
+        mixed: Floats = scipy.fft.irfft(total, length)[:samples]
+        return mixed
 
     def _bent(self, output: str, signal: Floats) -> Floats:
         """Add the driver's distortion; of a sixth of the rate at most, so none folds back."""
@@ -282,7 +284,8 @@ class VirtualRoom:
         spectrum = scipy.fft.rfft(signal, length)
         spectrum[length // 6 :] = 0
         low = scipy.fft.irfft(spectrum, length)[: len(signal)]
-        return signal + driver.second_order * low**2 + driver.third_order * low**3
+        bent: Floats = signal + driver.second_order * low**2 + driver.third_order * low**3
+        return bent
 
 
 def _unit(with_microphone: bool) -> Unit:
