@@ -8,9 +8,9 @@ from dataclasses import asdict, dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from roomtune.capture.interface import Recording
 from roomtune.errors import RoomtuneError
 from roomtune.processor.tuning import Tuning
+from roomtune.signal.recording import Recording
 from roomtune.signal.values import ImpulseResponse, Unit
 from roomtune.system.model import System
 from roomtune.virtual.acoustics import DURATION_S
