@@ -27,7 +27,7 @@ FORMAT = "roomtune playback plan"
 VERSION = 1
 FIRST_S = 2.0
 PAUSE_S = 1.0
-PAUSE_STEP_S = 0.15
+PAUSE_STEP_S = 0.2
 PAUSE_PATTERN = 7
 AROUND_S = 0.25
 LARGEST_WAV = 4_000_000_000
@@ -101,7 +101,7 @@ def write_playback(
 def playback_plan(requests: Sequence[TakeRequest]) -> PlaybackPlan:
     """Lay requests out one after another.
 
-    The pauses differ (1.0, 1.15, 1.6, 1.3 s ...), so that equal sweeps cannot be
+    The pauses differ (1.0, 1.2, 1.8, 1.4 s ...), so that equal sweeps cannot be
     taken for one another. Raises RoomtuneError for requests that cannot share a file.
     """
     if not requests:

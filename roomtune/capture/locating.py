@@ -17,6 +17,7 @@ from roomtune.signal.sweeps import Sweep, sweep_signal
 TRACE_RATE_HZ = 200
 REACH_S = 0.06
 SLACK_S = 0.2
+ALONE_S = 0.5
 ANSWER = 6.0
 FLOOR = 0.01
 BLOCK_S = 20.0
@@ -67,20 +68,29 @@ def place_sweeps(
     neighbours (a pause, or a false start before). Exact to about 5 ms.
     """
     places: list[float | None] = [None] * len(starts_s)
-    reached = [_widened(trace) for trace in traces]
+    answers = [_answers_only(trace) for trace in traces]
+    reached = [_widened(answer) for answer in answers]
     while None in places:
         missing = [index for index, place in enumerate(places) if place is None]
         shift = _best_shift(reached, starts_s, places, missing)
         if shift is None:
             break
         for index in missing:
-            place = _answer_near(traces[index], starts_s[index] + shift)
+            place = _answer_near(answers[index], starts_s[index] + shift)
             earliest, latest = _possible(index, places, starts_s)
             if place is not None and earliest < place < latest:
                 places[index] = place
         if missing == [index for index, place in enumerate(places) if place is None]:
             break
     return tuple(places)
+
+
+def _answers_only(trace: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The trace where it stands clearly out and highest for half a second around, else 0."""
+    from scipy.ndimage import maximum_filter1d
+
+    highest = maximum_filter1d(trace, 2 * round(ALONE_S * TRACE_RATE_HZ) + 1)
+    return np.where((trace > ANSWER) & (trace == highest), trace, 0.0)
 
 
 def _widened(trace: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -107,7 +117,7 @@ def _best_shift(
         trace = reached[index]
         times_s = np.arange(trace.size) / TRACE_RATE_HZ
         earliest, latest = _possible(index, places, starts_s)
-        heard = (trace > ANSWER) & (times_s > earliest) & (times_s < latest)
+        heard = (trace > 0) & (times_s > earliest) & (times_s < latest)
         clarity = np.minimum(np.log10(np.maximum(trace, 1.0)), 4.0)
         begin = longest - round(starts_s[index] * TRACE_RATE_HZ)
         votes[begin : begin + trace.size] += heard * (1 + 0.02 * clarity)
@@ -134,10 +144,10 @@ def _possible(
 
 
 def _answer_near(trace: NDArray[np.float64], time_s: float) -> float | None:
-    """The moment of the strongest answer near a time, None without one."""
+    """The moment of the strongest answer (see `_answers_only`) near a time, if any."""
     reach = 2 * round(REACH_S * TRACE_RATE_HZ)
     begin = max(round(time_s * TRACE_RATE_HZ) - reach, 0)
     near = trace[begin : begin + 2 * reach + 1]
-    if not near.size or near.max() < ANSWER:
+    if not near.size or near.max() == 0:
         return None
     return float((begin + int(np.argmax(near))) / TRACE_RATE_HZ)
