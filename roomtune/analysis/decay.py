@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from roomtune.analysis.decay_range import DecayRange, decay_range
-from roomtune.signal.band_filters import band_filtered
+from roomtune.signal.band_filters import band_filter_delay_s, band_filtered
 from roomtune.signal.bands import band_edges_hz, octave_centres_hz
 from roomtune.signal.values import ImpulseResponse
 
@@ -86,19 +86,22 @@ def decay(
 
     `arrival_s` (broadcast over the leading axes) is where time zero lies; None
     takes the ISO 3382-1 A.3.1 rule: where the broadband response first comes
-    within 20 dB of its maximum. Bands default to the octaves 63 Hz to 8 kHz.
+    within 20 dB of its maximum. The mean delay of each filter is allowed for.
+    Bands default to the octaves 63 Hz to 8 kHz.
     """
     centres = octave_centres_hz(63, 8e3) if centres_hz is None else np.atleast_1d(centres_hz)
     leading = response.samples.shape[:-1]
     starts = _start_samples(response, arrival_s)
     filtered = band_filtered(_padded(response), centres, fraction, reverse=True).samples
-    lead = filtered.shape[-1] - response.samples.shape[-1]
+    rate = response.sample_rate_hz
     edges = band_edges_hz(centres, fraction)
+    early = [int(band_filter_delay_s(c, rate, fraction) * rate) for c in centres]
+    starts = starts + filtered.shape[-1] - response.samples.shape[-1]
     rows = filtered.reshape(-1, len(edges), filtered.shape[-1])
     table = [
-        _measures(band, lead + start, response.sample_rate_hz, high - low)
+        _measures(band, start - before, rate, high - low)
         for row, start in zip(rows, starts.ravel(), strict=True)
-        for band, (low, high) in zip(row, edges, strict=True)
+        for band, (low, high), before in zip(row, edges, early, strict=True)
     ]
     columns = np.array(table).reshape(*leading, len(centres), len(fields(Decay)) - 1)
     return Decay(np.asarray(centres, dtype=float), *np.moveaxis(columns, -1, 0))
@@ -156,8 +159,8 @@ def _start_samples(response: ImpulseResponse, arrival_s: ArrayLike | None) -> ND
 
 
 def _padded(response: ImpulseResponse) -> ImpulseResponse:
-    """The response with 50 ms of silence before it, for filters run backwards."""
-    before = int(0.05 * response.sample_rate_hz)
+    """The response with 100 ms of silence before it, for filters run backwards."""
+    before = int(0.1 * response.sample_rate_hz)
     padding = [(0, 0)] * (response.samples.ndim - 1) + [(before, 0)]
     return ImpulseResponse(np.pad(response.samples, padding), response.sample_rate_hz)
 

@@ -62,6 +62,16 @@ def band_filtered(
     return replace(response, samples=filtered[..., ::-1] if reverse else filtered)
 
 
+def band_filter_delay_s(centre_hz: float, sample_rate_hz: float, fraction: float = 3) -> float:
+    """Mean time of the energy of the band filter's own impulse response."""
+    import scipy.signal
+
+    impulse = np.zeros(int(20 * fraction * sample_rate_hz / centre_hz) + 64)
+    impulse[0] = 1.0
+    energy = scipy.signal.sosfilt(band_sections(centre_hz, sample_rate_hz, fraction), impulse) ** 2
+    return float(energy @ np.arange(len(energy)) / energy.sum() / sample_rate_hz)
+
+
 def time_weighted_level_db(
     samples: ArrayLike, sample_rate_hz: float, weighting: Literal["F", "S"] = "F"
 ) -> NDArray[np.float64]:
