@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from roomtune.errors import RoomtuneError
+from roomtune.processor.files import render_file
 from roomtune.processor.filters import filter_sections
-from roomtune.processor.rendering import render
+from roomtune.processor.limiting import RunningLimiter
+from roomtune.processor.rendering import Renderer, render
 from roomtune.processor.response import delay_samples, output_response, tuning_response
 from roomtune.processor.tuning import (
     ChannelSetting,
@@ -208,15 +213,13 @@ def test_a_limiter_brings_a_steady_tone_to_its_threshold():
 
 def test_a_limiter_without_attack_never_lets_a_peak_pass():
     rng = np.random.default_rng(4)
-    from roomtune.processor.limiting import limited, reduction_db
-
     for release_ms in (0.0, 50.0):
-        limiter = Limiter(-10.0, attack_ms=0.0, release_ms=release_ms)
-        found = limited(rng.normal(size=20000), limiter, RATE)
+        limiter = RunningLimiter(Limiter(-10.0, attack_ms=0.0, release_ms=release_ms), RATE)
+        found = limiter(rng.normal(size=20000))
         assert np.abs(found).max() <= 10 ** (-10 / 20) * (1 + 1e-9)
     burst = np.zeros(48000)
     burst[100] = 1.0
-    reduction = reduction_db(burst, Limiter(-10.0, 0.0, 100.0), RATE)
+    reduction = RunningLimiter(Limiter(-10.0, 0.0, 100.0), RATE).reduction_db(burst)
     assert reduction[99] == 0
     assert reduction[100] == pytest.approx(10, rel=1e-9)
     # One time constant later the reduction in dB has fallen to 1/e.
@@ -224,8 +227,56 @@ def test_a_limiter_without_attack_never_lets_a_peak_pass():
 
 
 def test_attack_follows_its_time_constant():
-    from roomtune.processor.limiting import reduction_db
-
     step = np.ones(4800)
-    reduction = reduction_db(step, Limiter(-20.0, 10.0, 0.0), RATE)
+    reduction = RunningLimiter(Limiter(-20.0, 10.0, 0.0), RATE).reduction_db(step)
     assert reduction[479] == pytest.approx(20 * (1 - np.exp(-1)), rel=1e-9)
+
+
+@settings(derandomize=True, deadline=None, max_examples=25)
+@given(st.lists(st.integers(0, 3000), min_size=1, max_size=6), st.booleans())
+def test_blocks_of_any_length_join_to_the_whole(lengths, limiters):
+    from dataclasses import replace
+
+    outputs = tuple(replace(o, limiter=Limiter(-12.0, 1.0, 30.0)) for o in FULL.outputs)
+    tuning = replace(FULL, outputs=outputs)
+    programme = np.random.default_rng(6).normal(size=(sum(lengths), 3))
+    # Silence at the start and in the middle, each channel waking at its own time.
+    programme[: len(programme) // 3, 0] = 0
+    programme[len(programme) // 2 :, 1:] = 0
+    whole = render(tuning, programme, limiters)
+    renderer = Renderer(tuning, limiters)
+    starts = np.cumsum([0, *lengths])
+    parts = [renderer.process(programme[a:b]) for a, b in itertools.pairwise(starts)]
+    np.testing.assert_allclose(np.concatenate(parts), whole, atol=1e-12)
+
+
+def test_files_are_rendered_block_by_block(tmp_path):
+    import soundfile
+
+    programme = np.random.default_rng(7).normal(size=(150000, 3)) * 0.1
+    soundfile.write(tmp_path / "in.wav", programme, 48000, subtype="DOUBLE")
+    peaks = render_file(FULL, tmp_path / "in.wav", tmp_path / "out.wav", tail_s=0.5)
+    found, rate = soundfile.read(tmp_path / "out.wav")
+    wanted = render(FULL, np.concatenate([programme, np.zeros((24000, 3))]))
+    assert rate == 48000
+    np.testing.assert_allclose(found, wanted, atol=1e-7)
+    np.testing.assert_allclose(peaks, np.abs(wanted).max(axis=0), rtol=1e-12)
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["in.wav", "out.wav"]
+
+
+def test_files_that_do_not_fit_are_refused(tmp_path):
+    import soundfile
+
+    soundfile.write(tmp_path / "two.wav", np.zeros((10, 2)), 48000)
+    soundfile.write(tmp_path / "rate.wav", np.zeros((10, 3)), 44100)
+    target = tmp_path / "out.wav"
+    with pytest.raises(RoomtuneError, match="has 2 channels, expected 3: L, C, LFE"):
+        render_file(FULL, tmp_path / "two.wav", target)
+    with pytest.raises(RoomtuneError, match="is at 44100 Hz, expected 48000 Hz"):
+        render_file(FULL, tmp_path / "rate.wav", target)
+    with pytest.raises(RoomtuneError, match="cannot be rendered"):
+        render_file(FULL, tmp_path / "none.wav", target)
+    soundfile.write(tmp_path / "good.wav", np.zeros((10, 3)), 48000)
+    with pytest.raises(RoomtuneError, match="cannot be rendered"):
+        render_file(FULL, tmp_path / "good.wav", tmp_path / "none" / "out.wav")
+    assert not target.exists()
