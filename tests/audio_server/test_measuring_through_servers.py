@@ -50,9 +50,9 @@ def errors(room: Room, result: dict, outputs: tuple[int, ...], zero_s: float) ->
 
 @EITHER
 def test_responses_and_delays_with_the_acoustic_reference(server, tmp_path):
-    outputs = (1, 2, 3, 4)
+    outputs = (1, 4)
     result = measured(server, tmp_path, "acoustic", *outputs)
-    assert list(result["references"]) == ["acoustic"] * 4
+    assert list(result["references"]) == ["acoustic"] * 2
     assert "repeat" not in result["grades"]
     zero_s = server.arrivals_s[server.loudspeakers - 1]  # where the markers came from
     levels_db, delays_us = errors(server, result, outputs, zero_s)
