@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 FULL_SCALE = 0.999
 LEAST_PLACES = 5
 SHORTEST_GAP = 8
+QUIETEST_NEIGHBOUR = 10 ** (-70 / 20)
 
 
 def flat_crests(samples: NDArray[np.float64]) -> tuple[NDArray[np.int_], NDArray[np.int_]]:
@@ -35,16 +36,21 @@ def flat_crests(samples: NDArray[np.float64]) -> tuple[NDArray[np.int_], NDArray
 def gaps(samples: NDArray[np.float64]) -> tuple[NDArray[np.int_], NDArray[np.int_]]:
     """Runs of at least 8 exact zeros amid sound: blocks that were never delivered.
 
-    Zeros before the first and after the last sound belong to the stream's start
-    and end and do not count; nor does a recording that is mostly zeros anyway
-    (a recorder that mutes silence).
+    A gap counts when the samples next to it, 64 on either side, are louder than
+    -70 dB of the recording's peak: silence may well be zeros in few bits.
     """
-    sound = np.flatnonzero(samples)
-    if sound.size < samples.size / 2:
-        return np.zeros(0, dtype=int), np.zeros(0, dtype=int)
-    begins, lengths = runs(samples[: sound[-1]] == 0)
-    amid = (begins > sound[0]) & (lengths >= SHORTEST_GAP)
-    return begins[amid], lengths[amid]
+    height = np.abs(samples)
+    begins, lengths = runs(height == 0)
+    long = lengths >= SHORTEST_GAP
+    begins, lengths = begins[long], lengths[long]
+    audible = QUIETEST_NEIGHBOUR * float(height.max())
+    amid = [
+        height[max(begin - 64, 0) : begin].max(initial=0) > audible
+        and height[begin + length : begin + length + 64].max(initial=0) > audible
+        for begin, length in zip(begins, lengths, strict=True)
+    ]
+    kept = np.array(amid, dtype=bool)
+    return begins[kept], lengths[kept]
 
 
 def runs(flags: NDArray[np.bool_]) -> tuple[NDArray[np.int_], NDArray[np.int_]]:

@@ -17,6 +17,7 @@ NEIGHBOURHOOD_S = 0.3
 FACTOR = 8.0
 LEAST = 3.0
 FLOOR_DB = -70.0
+WEAKEST_DB = -50.0
 
 
 @dataclass(frozen=True)
@@ -42,7 +43,8 @@ def find_bursts(
 
     The residue of the responses is whitened with the noise's own spectrum and
     squared in blocks of 10 ms. A block counts when it holds 8 times what its
-    neighbourhood of 0.3 s on either side holds (median), and 3 times the noise.
+    neighbourhood of 0.3 s on either side holds (median), and 3 times the noise;
+    what stays 50 dB under the recording does no harm and is left out.
     """
     import scipy.fft
 
@@ -66,6 +68,8 @@ def find_bursts(
         ratio = float(np.max(power[begin:end]) / (np.max(heard[begin:end]) + 1e-30))
         time_s = (begin + int(np.argmax(energy[begin:end])) + 0.5) * BLOCK_S
         strength_db = 10 * float(np.log10(ratio + 1e-12))
+        if strength_db < WEAKEST_DB:
+            continue
         burst = Burst(time_s, (end - begin) * BLOCK_S, strength_db)
         bursts.append((float(np.max(energy[begin:end])), burst))
     return tuple(burst for _, burst in sorted(bursts, key=lambda item: -item[0]))

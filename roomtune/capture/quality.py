@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from roomtune.capture.clipping import flat_crests, gaps
+from roomtune.capture.distortion import distortion_findings
 from roomtune.capture.evidence import Evidence
 from roomtune.capture.interface import Recording
 from roomtune.capture.requests import TakeRequest
@@ -38,7 +39,8 @@ def judge(evidence: Evidence) -> Verdict:
     else:
         unsteady = steadiness(evidence) if not lost else ()
         burst = disturbances(evidence) if not (lost or unsteady) else ()
-        findings = (*lost, *unsteady, *burst, *loudness)
+        bent = distortion_findings(evidence) if not (lost or unsteady or burst) else ()
+        findings = (*lost, *unsteady, *burst, *bent, *loudness)
     return Verdict(grade_of(findings), findings)
 
 

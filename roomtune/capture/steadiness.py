@@ -16,6 +16,8 @@ from roomtune.capture.take import Finding
 LEVEL_STEP_DB = 0.25
 GATE_DB = 5.0
 LEAST_LIKENESS = 0.97
+LEAKAGE = 10 ** (-60 / 10)
+MEDIAN_OF_FOUR = 0.918
 AGC_ADVICE = (
     "Switch automatic gain control, noise suppression and every other enhancement of the "
     "microphone off."
@@ -57,7 +59,7 @@ def _abrupt(evidence: Evidence, interval: int) -> bool:
 
 
 def _suppression(evidence: Evidence) -> tuple[Finding, ...]:
-    """Noise beside the markers' band is there while they sound but not in the silence."""
+    """Noise below the markers' band is there while they sound but not in the silence."""
     ratio_db = noise_under_markers_db(evidence)
     if ratio_db is None or ratio_db < GATE_DB:
         return ()
@@ -69,10 +71,11 @@ def _suppression(evidence: Evidence) -> tuple[Finding, ...]:
 
 
 def noise_under_markers_db(evidence: Evidence) -> float | None:
-    """Noise outside the markers' band while they sound, against the silence, dB.
+    """Noise below the markers' band while they sound, against the silence, dB.
 
-    The mean over frequency of the ratio of densities, so that no band dominates;
-    None when no band is left outside the markers'.
+    The median over frequency of the ratio of densities, so that no band dominates;
+    Distortion of the markers lies above them. None when no band is left, or when what sounds there is
+    so weak that it may be leakage.
     """
     import scipy.fft
 
@@ -84,21 +87,21 @@ def noise_under_markers_db(evidence: Evidence) -> float | None:
     count = round(marker.duration_s * rate)
     taper = np.hanning(count)
     frequencies = scipy.fft.rfftfreq(count, 1 / rate)
-    below = (frequencies > 150) & (frequencies < 0.6 * marker.start_hz)
-    above = (frequencies > 1.4 * marker.stop_hz) & (frequencies < 0.4 * rate)
-    outside = below | above
+    outside = (frequencies > 150) & (frequencies < 0.6 * marker.start_hz)
     if np.count_nonzero(outside) < 8:
         return None
-    density: NDArray[np.float64] = np.zeros(frequencies.size)
+    sounding: NDArray[np.float64] = np.zeros(frequencies.size)
     for instant in heard.instants_s:
         begin = round(float(instant) * rate)
         piece = evidence.microphone[begin : begin + count]
         if piece.size == count:
-            density += np.abs(scipy.fft.rfft(piece * taper)) ** 2
-    density /= 4 * np.sum(taper**2) * rate
+            sounding += np.abs(scipy.fft.rfft(piece * taper)) ** 2
+    sounding /= 4 * np.sum(taper**2) * rate
+    if np.median(sounding[outside]) < LEAKAGE * np.median(sounding[~outside]):
+        return None
     silent = smoothed_density(evidence.noise, frequencies[outside])
-    ratio = float(np.median(density[outside] / (silent + 1e-30)))
-    return 10 * float(np.log10(ratio / np.log(2) + 1e-30))
+    ratio = float(np.median(sounding[outside] / (silent + 1e-30)))
+    return 10 * float(np.log10(ratio / MEDIAN_OF_FOUR + 1e-30))
 
 
 def _movement(evidence: Evidence) -> tuple[Finding, ...]:

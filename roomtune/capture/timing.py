@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from roomtune.capture.requests import Marker
 from roomtune.capture.stimulus import marker_signal
 
-FAINTEST_MATCH = 0.08
+FAINTEST_MATCH = 16.0
 SEARCH_S = 0.06
 SAME_PATTERN_S = 0.015
 STRONG = 0.1
@@ -105,7 +105,8 @@ def find_markers(
     100 ms marker from 1.5 to 8 kHz.
     """
     filtered = matched_filter(samples, sample_rate_hz, marker)
-    places = _coarse_places(filtered, np.asarray(scheduled_s))
+    faintest = FAINTEST_MATCH / (marker.duration_s * (marker.stop_hz - marker.start_hz))
+    places = _coarse_places(filtered, np.asarray(scheduled_s), faintest)
     if places is None:
         return None
     places = _same_reflection(filtered, places)
@@ -113,7 +114,7 @@ def find_markers(
     peaks = [_refined_peak(filtered.amplitude, place) for place in places]
     positions = np.array([position for position, _ in peaks])
     strengths = np.array([strength for _, strength in peaks])
-    patterns = np.stack([_pattern(filtered, position) for position in positions])
+    patterns = _in_phase(np.stack([_pattern(filtered, position) for position in positions]))
     energies = np.sum(np.abs(patterns) ** 2, axis=1)
     quiet = power[: max(1, places[0] - round(0.02 * filtered.rate_hz))]
     noise = float(np.mean(quiet)) + 1e-30
@@ -130,9 +131,14 @@ def find_markers(
 
 
 def _coarse_places(
-    filtered: MatchedFilter, scheduled_s: NDArray[np.float64]
+    filtered: MatchedFilter, scheduled_s: NDArray[np.float64], faintest: float
 ) -> NDArray[np.int_] | None:
-    """The samples of the matched filter where the four markers match best together."""
+    """The samples of the matched filter where the four markers match best together.
+
+    None below `faintest`: noise alone matches by about 8, a sweep without markers
+    by less than 8, a marker in a room by more than 50 (each over bandwidth times
+    length, which is 650 for 100 ms from 1.5 to 8 kHz).
+    """
     from scipy.ndimage import maximum_filter1d
 
     rate = filtered.rate_hz
@@ -146,7 +152,7 @@ def _coarse_places(
     for offset in offsets[2:]:
         together = np.minimum(together, best[offset : offset + count])
     first = int(np.argmax(together))
-    if together[first] < FAINTEST_MATCH:
+    if together[first] < faintest:
         return None
     places = [first]
     for offset in offsets[1:]:
@@ -224,6 +230,12 @@ def _pattern(filtered: MatchedFilter, position: float) -> NDArray[np.complex128]
     taps = np.arange(-half, half + 1) - (position - whole)
     shape = np.i0(9 * np.sqrt(np.clip(1 - (taps / (half + 2)) ** 2, 0, 1))) / np.i0(9.0)
     return np.convolve(source, (np.sinc(taps) * shape)[::-1], "valid")
+
+
+def _in_phase(patterns: NDArray[np.complex128]) -> NDArray[np.complex128]:
+    """Turn every pattern to the phase of the first, which its fraction of a sample took away."""
+    turns = np.array([np.vdot(pattern, patterns[0]) for pattern in patterns])
+    return np.asarray(patterns * (turns / np.maximum(np.abs(turns), 1e-300))[:, None])
 
 
 @dataclass(frozen=True)
