@@ -7,52 +7,19 @@ and yields faults, so that one wrong value does not hide what else is wrong.
 from __future__ import annotations
 
 import difflib
-import re
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Sequence
 
+from roomtune.system.crossing import CROSSOVER_CHECKS
+from roomtune.system.draft import Check, Draft, quoted
 from roomtune.system.faults import Fault, Path
-from roomtune.system.model import (
-    AudioSettings,
-    Channel,
-    Loudspeaker,
-    Microphone,
-    Output,
-    Processor,
-    Range,
-    Seat,
-    Target,
-    Wishes,
-)
-
-_FIXED_POINT = re.compile(r"\d{1,2}\.\d{1,2}")
-
-
-@dataclass(frozen=True)
-class Draft:
-    """The parts of a system before they are known to fit together.
-
-    A key that is not sound by itself holds None, whatever its type says.
-    `names` holds every name given; `complete` tells for each list whether all
-    of its parts are sound.
-    """
-
-    microphone: Microphone
-    audio: AudioSettings
-    processor: Processor
-    target: Target
-    wishes: Wishes
-    channels: tuple[Channel, ...] = ()
-    loudspeakers: tuple[Loudspeaker, ...] = ()
-    outputs: tuple[Output, ...] = ()
-    seats: tuple[Seat, ...] = ()
-    names: dict[str, list[str]] = field(default_factory=dict)
-    complete: dict[str, bool] = field(default_factory=dict)
+from roomtune.system.values import VALUE_CHECKS
 
 
 def cross_faults(draft: Draft) -> list[Fault]:
     """All contradictions between the parts."""
-    return [fault for check in _CHECKS for fault in check(draft)]
+    return [
+        fault for check in (*_CHECKS, *VALUE_CHECKS, *CROSSOVER_CHECKS) for fault in check(draft)
+    ]
 
 
 def _enough(draft: Draft) -> Iterator[Fault]:
@@ -75,7 +42,7 @@ def _unique(kind: str, key: str, values: Sequence[str | int | None]) -> Iterator
         if value is not None and same in first:
             yield Fault(
                 (kind, place, key),
-                f"{_quoted(value)} is already the {key} of {kind}[{first[same] + 1}]; "
+                f"{quoted(value)} is already the {key} of {kind}[{first[same] + 1}]; "
                 "each must have its own",
             )
         first.setdefault(same, place)
@@ -113,14 +80,14 @@ def _idle(draft: Draft) -> Iterator[Fault]:
         if speaker.name not in used:
             yield Fault(
                 ("loudspeakers", place),
-                f"no output drives it; give an output loudspeaker = {_quoted(speaker.name)}",
+                f"no output drives it; give an output loudspeaker = {quoted(speaker.name)}",
             )
     served = {speaker.channel for speaker in draft.loudspeakers}
     for place, channel in enumerate(draft.channels):
         if channel.kind == "main" and channel.name not in served:
             yield Fault(
                 ("channels", place),
-                f"no loudspeaker reproduces it; give one channel = {_quoted(channel.name)}",
+                f"no loudspeaker reproduces it; give one channel = {quoted(channel.name)}",
             )
 
 
@@ -137,72 +104,14 @@ def _subwoofers(draft: Draft) -> Iterator[Fault]:
         if speaker.channel in lfe:
             yield Fault(
                 path,
-                f"{_quoted(speaker.channel)} is a low frequency effects channel, which all that "
+                f"{quoted(speaker.channel)} is a low frequency effects channel, which all that "
                 "can play it share; leave the key out",
             )
         elif drivers.get(speaker.name) == {"subwoofer"} and draft.complete["outputs"]:
             yield Fault(
                 path,
-                f"it has only subwoofers, yet should reproduce {_quoted(speaker.channel)} whole; "
+                f"it has only subwoofers, yet should reproduce {quoted(speaker.channel)} whole; "
                 "leave the key out: it takes redirected bass",
-            )
-
-
-def _bands(draft: Draft) -> Iterator[Fault]:
-    nyquist_hz = (draft.audio.sample_rate_hz or 192000) / 2
-    for place, output in enumerate(draft.outputs):
-        path = ("outputs", place, "safe_band_hz")
-        if output.safe_band_hz is None:
-            continue
-        low, high = output.safe_band_hz
-        got = f"got [{low:g}, {high:g}] Hz"
-        if low <= 0:
-            yield Fault(path, f"{got}, expected a lower end above 0")
-        elif high < low:
-            yield Fault(path, f"{got}, expected the lower end first: [{high:g}, {low:g}]")
-        elif high <= 1.1 * low:
-            yield Fault(path, f"{got}, expected an upper end well above the lower one")
-        elif high < 30:
-            yield Fault(path, f"{got}: is that kHz? Write [{low * 1000:g}, {high * 1000:g}]")
-        elif high > nyquist_hz:
-            yield Fault(
-                path,
-                f"{got}, expected at most {nyquist_hz:g}, half of sample_rate_hz under [audio]",
-            )
-
-
-def _frequencies(draft: Draft) -> Iterator[Fault]:
-    """Values that are possible but surely in another unit."""
-    named: list[tuple[Path, float | None]] = []
-    named.append((("wishes", "bass_crossover_hz"), draft.wishes.bass_crossover_hz))
-    for name, values in (draft.wishes.crossovers_hz or {}).items():
-        path: Path = ("wishes", "crossovers_hz", name)
-        named += [((*path, place), value) for place, value in enumerate(values)]
-        if list(values) != sorted(set(values)):
-            yield Fault(path, f"got {list(values)}, expected rising frequencies, lowest first")
-    named.append((("target", "bass_lift_below_hz"), draft.target.bass_lift_below_hz))
-    for place, output in enumerate(draft.outputs):
-        if output.data is not None:
-            named.append((("outputs", place, "data", "resonance_hz"), output.data.resonance_hz))
-    for key, value in named:
-        if value is not None and value < 8:
-            yield Fault(key, f"got {value:g} Hz, expected at least 8; is that kHz? {_kilo(value)}")
-
-
-def _kilo(value: float) -> str:
-    return f"Write {value * 1000:g}" if value > 0 else "Write it in Hz"
-
-
-def _crossover_count(draft: Draft) -> Iterator[Fault]:
-    if not draft.complete["outputs"] or any(_references(draft)):
-        return
-    for name, values in (draft.wishes.crossovers_hz or {}).items():
-        drivers = {o.driver for o in draft.outputs if o.loudspeaker == name}
-        if len(values) != len(drivers) - 1:
-            yield Fault(
-                ("wishes", "crossovers_hz", name),
-                f"got {len(values)} frequencies, expected {max(len(drivers) - 1, 0)}: "
-                f"one between each two kinds of driver ({len(drivers)} here)",
             )
 
 
@@ -220,22 +129,10 @@ def _seats(draft: Draft) -> Iterator[Fault]:
         yield Fault(
             ("seats",),
             f"none of {len(draft.seats)} is the main seat; write main = true at one, "
-            f"such as {_quoted(first)}",
+            f"such as {quoted(first)}",
         )
     if draft.seats and not sum(seat.weight for seat in draft.seats) > 0:
         yield Fault(("seats",), "all weights are 0; give at least one seat a weight above 0")
-
-
-def _positions(draft: Draft) -> Iterator[Fault]:
-    placed: list[tuple[Path, tuple[float, float, float] | None]] = []
-    for place, speaker in enumerate(draft.loudspeakers):
-        placed.append((("loudspeakers", place, "position_m"), speaker.position_m))
-    for place, seat in enumerate(draft.seats):
-        placed.append((("seats", place, "position_m"), seat.position_m))
-    for path, position in placed:
-        if position is not None and max(map(abs, position)) > 50:
-            got = ", ".join(f"{value:g}" for value in position)
-            yield Fault(path, f"got [{got}] m, expected within 50 m; is that cm or mm?")
 
 
 def _playback(draft: Draft) -> Iterator[Fault]:
@@ -294,73 +191,14 @@ def _loopback(draft: Draft) -> Iterator[Fault]:
             )
 
 
-def _ranges(draft: Draft) -> Iterator[Fault]:
-    for key in ("delay_ms", "gain_db", "filter_gain_db", "filter_q", "filter_frequency_hz"):
-        allowed: Range | None = getattr(draft.processor, key)
-        if allowed is None:
-            continue
-        if not allowed.minimum <= allowed.maximum:
-            yield Fault(
-                ("processor", key),
-                f"got minimum {allowed.minimum:g} above maximum {allowed.maximum:g}",
-            )
-        elif key in ("filter_q", "filter_frequency_hz") and allowed.minimum <= 0:
-            yield Fault(("processor", key, "minimum"), "expected more than 0")
-        elif key == "delay_ms" and allowed.minimum < 0:
-            yield Fault(("processor", key, "minimum"), "a delay cannot be negative")
-
-
-def _number_format(draft: Draft) -> Iterator[Fault]:
-    style = draft.processor.number_format
-    if style is None or style in ("float32", "float64"):
-        return
-    bits = [int(part) for part in style.split(".")] if _FIXED_POINT.fullmatch(style) else []
-    if not (bits and min(bits) >= 1 and sum(bits) <= 64):
-        yield Fault(
-            ("processor", "number_format"),
-            f'got {_quoted(style)}, expected "float32", "float64", or integer and fraction bits '
-            'of a fixed-point format such as "5.23", at most 64 in all',
-        )
-
-
-def _orders(draft: Draft) -> Iterator[Fault]:
-    for family, orders in (draft.processor.crossovers or {}).items():
-        kind = "an even order" if family == "Linkwitz-Riley" else "an order"
-        for place, order in enumerate(orders):
-            if not 1 <= order <= 24 or (family == "Linkwitz-Riley" and order % 2):
-                yield Fault(
-                    ("processor", "crossovers", family, place),
-                    f"got {order}, expected {kind} from 1 to 24 (order 4 falls 24 dB per octave)",
-                )
-
-
-def _target(draft: Draft) -> Iterator[Fault]:
-    if (draft.target.shape == "file") != (draft.target.curve_file is not None):
-        yield Fault(
-            ("target",), 'shape = "file" and curve_file = "..." go together: add the other one'
-        )
-
-
-def _quoted(value: object) -> str:
-    return f'"{value}"' if isinstance(value, str) else str(value)
-
-
-_CHECKS: tuple[Callable[[Draft], Iterator[Fault]], ...] = (
+_CHECKS: tuple[Check, ...] = (
     _enough,
     _doubles,
     _references,
     _idle,
     _subwoofers,
-    _bands,
-    _frequencies,
-    _crossover_count,
     _seats,
-    _positions,
     _playback,
     _channel_outputs,
     _loopback,
-    _ranges,
-    _number_format,
-    _orders,
-    _target,
 )

@@ -12,7 +12,8 @@ from typing import Any
 from pydantic import BaseModel
 
 from roomtune.errors import RoomtuneError
-from roomtune.system.checking import Draft, cross_faults
+from roomtune.system.checking import cross_faults
+from roomtune.system.draft import Draft
 from roomtune.system.faults import Fault, Path, error, shown
 from roomtune.system.lines import key_lines
 from roomtune.system.model import (

@@ -6,7 +6,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from roomtune.processor.rounding import misfits, rounded, rounded_frequency, rounded_to
+from roomtune.processor.fitting import misfits
+from roomtune.processor.rounding import rounded, rounded_frequency, rounded_to
 from roomtune.processor.tuning import (
     ChannelSetting,
     Filter,
