@@ -23,11 +23,12 @@ from numpy.typing import NDArray
 
 from roomtune.errors import RoomtuneError
 from roomtune.processor.filters import filter_sections
-from roomtune.processor.number_format import NumberFormat, hexadecimal, number_format, quantised
+from roomtune.processor.number_format import hexadecimal, number_format, quantised
 from roomtune.processor.precision import better_sections
 from roomtune.processor.tuning import Filter, Tuning
 
-Coefficient = Literal["b0", "b1", "b2", "a1", "a2"]
+COEFFICIENTS = ("b0", "b1", "b2", "a1", "a2")
+DESCRIPTIONS = ("part", "name", "number", "filter", "type", "section")
 _PLACES = {"b0": 0, "b1": 1, "b2": 2, "a1": 4, "a2": 5}
 
 
@@ -37,49 +38,59 @@ class CoefficientStyle:
 
     number_format: "float64", "float32" or fixed point such as "5.23"; fixed
     point is written as hexadecimal words. feedback: the sign convention.
-    columns: order of the coefficients. halved_middle: b1 and a1 are stored
-    halved, as formats of one integer bit need. best_words: choose among
-    neighbouring words those with the least error of level, not the nearest.
+    columns: of the table, any order of the five coefficients and what
+    describes them ("part", "name", "number", "filter", "type", "section").
+    halved_middle: b1 and a1 are stored halved, as formats of one integer bit
+    need. best_words: choose among neighbouring words those with the least
+    error of level, not the nearest.
     """
 
     number_format: str = "float64"
     feedback: Literal["subtracted", "added"] = "subtracted"
-    columns: tuple[Coefficient, ...] = ("b0", "b1", "b2", "a1", "a2")
+    columns: tuple[str, ...] = (*DESCRIPTIONS, *COEFFICIENTS)
     halved_middle: bool = False
     best_words: bool = False
 
 
 @dataclass(frozen=True)
 class SectionRow:
-    """One section: where it stands, and its coefficients in the style's columns.
+    """One section: where it stands, and its coefficients.
 
     part: "channel", "route" or "output"; name: of the channel or output, or
-    "channel > output" of a route. filter, section: counted from 1 in the part
-    and in the filter. values: as held, in the style's sign convention and
-    halving; texts: the same as they are written.
+    "channel > output" of a route; number: of the output on the amplifier, else
+    empty. filter, section: counted from 1 in the part and in the filter.
+    values: b0 b1 b2 a1 a2 as held, in the style's sign convention and halving;
+    texts: the same as they are written.
     """
 
     part: str
     name: str
+    number: int | str
     filter: int
-    kind: str
+    type: str
     section: int
     values: tuple[float, ...]
     texts: tuple[str, ...]
+
+    def cell(self, column: str) -> object:
+        """What stands in a column of the table."""
+        if column in COEFFICIENTS:
+            return self.texts[COEFFICIENTS.index(column)]
+        return getattr(self, column)
 
 
 def section_rows(
     tuning: Tuning, style: CoefficientStyle = CoefficientStyle()
 ) -> tuple[SectionRow, ...]:
-    """All sections of a tuning in order of channels, routes and outputs.
+    """All sections of a tuning: channels, routes, then outputs by their number.
 
     FIR filters have none and are left out. Raises RoomtuneError when a
     coefficient does not fit the format, ValueError for an unknown style.
     """
-    parsed = _checked(style)
+    check_style(style)
     return tuple(
-        _row(part, name, number, item, section, coefficients, style, parsed)
-        for part, name, filters in _parts(tuning)
+        _row(place, number, item, section, coefficients, style)
+        for place, filters in _parts(tuning)
         for number, item in enumerate(filters, start=1)
         for section, coefficients in enumerate(_sections(item, tuning, style), start=1)
     )
@@ -91,9 +102,9 @@ def coefficients_csv(tuning: Tuning, style: CoefficientStyle = CoefficientStyle(
     for line in _preamble(tuning, style):
         text.write(f"# {line}\n")
     writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(["part", "name", "filter", "type", "section", *style.columns])
+    writer.writerow(style.columns)
     for row in section_rows(tuning, style):
-        writer.writerow([row.part, row.name, row.filter, row.kind, row.section, *row.texts])
+        writer.writerow([row.cell(column) for column in style.columns])
     return text.getvalue()
 
 
@@ -102,33 +113,43 @@ def standard_sections(rows: Sequence[SectionRow], style: CoefficientStyle) -> ND
     sections = np.zeros((len(rows), 6))
     sections[:, 3] = 1
     for place, row in enumerate(rows):
-        for name, value in zip(style.columns, row.values, strict=True):
+        for name, value in zip(COEFFICIENTS, row.values, strict=True):
             sections[place, _PLACES[name]] = value / _factor(name, style)
     return sections
 
 
-def _checked(style: CoefficientStyle) -> NumberFormat:
-    if sorted(style.columns) != sorted(_PLACES):
-        raise ValueError(f"columns {style.columns}: expected b0 b1 b2 a1 a2 once each")
+def check_style(style: CoefficientStyle) -> None:
+    """Raise ValueError, naming the field, unless the style can be followed."""
+    number_format(style.number_format)
     if style.feedback not in ("subtracted", "added"):
-        raise ValueError(f'feedback {style.feedback!r}: expected "subtracted" or "added"')
-    return number_format(style.number_format)
+        raise ValueError(f'feedback: got {style.feedback!r}, expected "subtracted" or "added"')
+    given = list(style.columns)
+    unknown = [c for c in given if c not in (*DESCRIPTIONS, *COEFFICIENTS)]
+    if unknown:
+        known = ", ".join((*DESCRIPTIONS, *COEFFICIENTS))
+        raise ValueError(f"columns: got {unknown[0]!r}, expected some of {known}")
+    if sorted(c for c in given if c in COEFFICIENTS) != sorted(COEFFICIENTS):
+        raise ValueError(f"columns: got {given}, expected b0 b1 b2 a1 a2 once each")
+    if style.best_words and style.halved_middle:
+        raise ValueError("best_words: cannot be combined with halved_middle")
 
 
-def _parts(tuning: Tuning) -> Iterator[tuple[str, str, tuple[Filter, ...]]]:
+_Place = tuple[str, str, int | str]
+
+
+def _parts(tuning: Tuning) -> Iterator[tuple[_Place, tuple[Filter, ...]]]:
+    """Part, name and number of everything that has filters."""
     for channel in tuning.channels:
-        yield "channel", channel.name, channel.filters
+        yield ("channel", channel.name, ""), channel.filters
     for route in tuning.routes:
-        yield "route", f"{route.channel} > {route.output}", route.filters
-    for output in tuning.outputs:
-        yield "output", output.name, output.filters
+        yield ("route", f"{route.channel} > {route.output}", ""), route.filters
+    for output in sorted(tuning.outputs, key=lambda o: o.number):
+        yield ("output", output.name, output.number), output.filters
 
 
 def _sections(item: Filter, tuning: Tuning, style: CoefficientStyle) -> NDArray[np.float64]:
     """Sections before the sign convention; already words of the format where best ones are."""
     if style.best_words and item.type != "fir" and style.number_format != "float64":
-        if style.halved_middle:
-            raise ValueError("best_words cannot be combined with halved_middle")
         return better_sections(item, tuning.sample_rate_hz, style.number_format)
     return filter_sections(item, tuning.sample_rate_hz)
 
@@ -140,27 +161,27 @@ def _factor(name: str, style: CoefficientStyle) -> float:
 
 
 def _row(
-    part: str,
-    name: str,
+    place: _Place,
     number: int,
     item: Filter,
     section: int,
     coefficients: NDArray[np.float64],
     style: CoefficientStyle,
-    parsed: NumberFormat,
 ) -> SectionRow:
-    wanted = [float(coefficients[_PLACES[c]]) * _factor(c, style) for c in style.columns]
+    part, name, output_number = place
+    parsed = number_format(style.number_format)
+    wanted = [float(coefficients[_PLACES[c]]) * _factor(c, style) for c in COEFFICIENTS]
     held = quantised(wanted, parsed)
     if not parsed.floating and np.any(np.abs(held - wanted) > parsed.step):
         worst = max(wanted, key=abs)
         raise RoomtuneError(
-            f"{part} {name}, filter {number} ({item.type}): a coefficient of {worst:.4g} does not "
-            f"fit the format {style.number_format}; use one with more integer bits"
+            f"{part} {name}, filter {number} ({item.type}): a coefficient of {worst:.4g} "
+            f"does not fit the format {style.number_format}; use one with more integer bits"
         )
     # + 0.0 turns a negative zero into a plain one.
     values = tuple(float(value) + 0.0 for value in held)
     texts = tuple(map(repr, values)) if parsed.floating else hexadecimal(values, parsed)
-    return SectionRow(part, name, number, item.type, section, values, texts)
+    return SectionRow(part, name, output_number, number, item.type, section, values, texts)
 
 
 def _preamble(tuning: Tuning, style: CoefficientStyle) -> Iterator[str]:

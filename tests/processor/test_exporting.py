@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import math
+import re
 
 import numpy as np
 import pytest
@@ -18,6 +19,7 @@ from roomtune.processor.exporting import (
     standard_sections,
 )
 from roomtune.processor.filters import filter_response, filter_sections
+from roomtune.processor.styles import read_style
 from roomtune.processor.tuning import (
     ChannelSetting,
     Filter,
@@ -39,6 +41,7 @@ TUNING = Tuning(
     (Route("L, front", "a", filters=(Filter("all pass", 90.0, 1.1),)),),
     (OutputSetting("a", 1, filters=FILTERS),),
 )
+SHUFFLED = ("name", "part", "b2", "b1", "b0", "a2", "a1")
 GRID = np.geomspace(10, 23000, 300)
 
 
@@ -81,7 +84,12 @@ def predicted(style="float64"):
     ("style", "error_db"),
     [
         (CoefficientStyle(), 1e-7),
-        (CoefficientStyle(feedback="added", columns=("b0", "b1", "b2", "a2", "a1")), 1e-7),
+        (
+            CoefficientStyle(
+                feedback="added", columns=("name", "part", "b2", "b1", "b0", "a2", "a1")
+            ),
+            1e-7,
+        ),
         (CoefficientStyle("float32"), 0.2),
         (CoefficientStyle("5.23", "added"), 0.2),
         (CoefficientStyle("2.30"), 2e-3),
@@ -115,7 +123,7 @@ def test_halved_coefficients_fit_a_format_of_one_integer_bit():
 
 def test_order_and_names():
     rows = section_rows(TUNING)
-    assert [(r.part, r.name, r.filter, r.kind, r.section) for r in rows] == [
+    assert [(r.part, r.name, r.filter, r.type, r.section) for r in rows] == [
         ("channel", "L, front", 1, "low shelf", 1),
         ("route", "L, front > a", 1, "all pass", 1),
         ("output", "a", 1, "high pass", 1),
@@ -135,7 +143,7 @@ def test_the_table_states_its_convention():
     assert "at 48000 Hz, normalised to a0 = 1" in text
     assert "5 integer bits with the sign, 23 fraction bits, two's complement" in text
     header = next(line for line in text.splitlines() if not line.startswith("#"))
-    assert header == "part,name,filter,type,section,b0,b1,b2,a1,a2"
+    assert header == "part,name,number,filter,type,section,b0,b1,b2,a1,a2"
 
 
 def test_what_does_not_fit_is_refused():
@@ -144,12 +152,52 @@ def test_what_does_not_fit_is_refused():
             Tuning(RATE, outputs=(OutputSetting("a", 1, filters=FILTERS[:1]),)),
             CoefficientStyle("1.31"),
         )
-    with pytest.raises(ValueError, match="once each"):
+    with pytest.raises(ValueError, match="expected b0 b1 b2 a1 a2 once each"):
         section_rows(TUNING, CoefficientStyle(columns=("b0", "b1", "b2", "a1", "a1")))
     with pytest.raises(ValueError, match="feedback"):
         section_rows(TUNING, CoefficientStyle(feedback="minus"))
     with pytest.raises(ValueError, match="halved_middle"):
         section_rows(TUNING, CoefficientStyle("2.30", halved_middle=True, best_words=True))
+
+
+def test_a_device_is_described_by_a_small_file(tmp_path):
+    file = tmp_path / "device.toml"
+    file.write_text(
+        'number_format = "5.23"\nfeedback = "added"\nbest_words = true\n'
+        'columns = ["number", "b2", "b1", "b0", "a2", "a1"]\n'
+    )
+    style = read_style(file)
+    assert style == CoefficientStyle(
+        "5.23", "added", ("number", "b2", "b1", "b0", "a2", "a1"), best_words=True
+    )
+    lines = [r for r in coefficients_csv(TUNING, style).splitlines() if not r.startswith("#")]
+    assert lines[0] == "number,b2,b1,b0,a2,a1"
+    assert len(lines) == 8
+    file.write_text("")
+    assert read_style(file) == CoefficientStyle()
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("feedbak = 3", "feedbak: unknown key; did you mean 'feedback'?"),
+        ("number_format = 5.23", "number_format: got 5.23, expected a text"),
+        ('number_format = "5"', "unknown number format '5'"),
+        ("columns = 3", "columns: got 3, expected a list"),
+        ('columns = ["b0"]', "once each"),
+        ('columns = ["b9"]', "columns: got 'b9', expected some of part, name"),
+        ('feedback = "minus"', "feedback: got 'minus'"),
+        ("best_words = 1", "expected true or false"),
+        ("a = ", "cannot be read as TOML"),
+    ],
+)
+def test_faults_of_a_device_file_are_named(tmp_path, text, words):
+    file = tmp_path / "device.toml"
+    file.write_text(text)
+    with pytest.raises(RoomtuneError, match=re.escape(words)):
+        read_style(file)
+    with pytest.raises(RoomtuneError, match="no such file"):
+        read_style(tmp_path / "none.toml")
 
 
 @settings(derandomize=True, deadline=None, max_examples=60)
