@@ -118,17 +118,26 @@ def problem_for(
     """The whole problem for some channels (all main ones): targets, levels, pairs."""
     chosen = tuple(aims.mains if channels is None else channels)
     base = base_gains(aims, tuning)
-    lowest = low_hz if low_hz is not None else DEVIATION_BAND_HZ[0]
+    lowest = lowest_hz(aims) if low_hz is None else low_hz
     goals = [_target_goal(aims, c, base[c], lowest, high_hz) for c in chosen]
-    goals += [_main_goal(aims, c, high_hz) for c in chosen]
+    goals += [_main_goal(aims, c, base[c], high_hz) for c in chosen]
     return Problem(
         model=aims.model,
         base=base,
         rate_hz=tuning.sample_rate_hz,
         goals=tuple(goals),
-        matches=tuple(_matches(aims, chosen)),
+        matches=tuple(_matches(aims, chosen, base)),
         boost_limit_db=aims.system.wishes.maximum_boost_db,
     )
+
+
+def lowest_hz(aims: Aims) -> float:
+    """From where on the bass is held to the target: 25 Hz, or where the deepest output begins.
+
+    Never above the lowest frequency that is judged (40 Hz).
+    """
+    deepest = float(aims.measured.bands_hz[:, 0].min())
+    return min(max(25.0, 1.25 * deepest), DEVIATION_BAND_HZ[0])
 
 
 def _target_goal(
@@ -140,18 +149,22 @@ def _target_goal(
     level = levels_db(aims, channel, gains, aims.average, bands)[0]
     trust = row_trust(aims, channel, gains, aims.average, bands)[0]
     weight = np.sqrt(widths / widths.sum()) * trust
+    weight = weight * np.where(centres < DEVIATION_BAND_HZ[0] / 1.06, 0.5, 1.0)
     weight = weight * np.where(narrow_dips(centres, level), 0.5, 1.0)
     return Goal(channel, Rows(aims.average, bands), wanted[None], weight[None])
 
 
-def _main_goal(aims: Aims, channel: int, high_hz: float) -> Goal:
+def _main_goal(aims: Aims, channel: int, gains: NDArray[np.complex128], high_hz: float) -> Goal:
     centres, bands = third_rows(aims.model, (100.0, min(high_hz, 10e3)))
     weight = np.full(len(centres), MAIN_WEIGHT / np.sqrt(len(centres)))
+    weight = weight * row_trust(aims, channel, gains, aims.main_only, bands)[0]
     wanted = target_db(aims.system, centres)
     return Goal(channel, Rows(aims.main_only, bands), wanted[None], weight[None])
 
 
-def _matches(aims: Aims, chosen: Sequence[int]) -> list[Match]:
+def _matches(
+    aims: Aims, chosen: Sequence[int], base: Sequence[NDArray[np.complex128]]
+) -> list[Match]:
     names = aims.model.channels
     centres, bands = third_rows(aims.model, MATCH_BAND_HZ)
     weight = np.full((1, len(centres)), MATCH_WEIGHT / np.sqrt(len(centres)))
@@ -162,7 +175,8 @@ def _matches(aims: Aims, chosen: Sequence[int]) -> list[Match]:
     for left, right in channel_pairs(aims.system):
         pair = names.index(left), names.index(right)
         if set(pair) <= set(chosen):
-            found.append(Match(*pair, rows, weight, level))
+            trust = [row_trust(aims, c, base[c], aims.main_only, bands) for c in pair]
+            found.append(Match(*pair, rows, weight * np.minimum(*trust), level))
     return found
 
 

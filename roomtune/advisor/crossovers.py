@@ -29,8 +29,8 @@ Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 POINTS_PER_OCTAVE = 24
 OTHER_SEATS_WEIGHT = 0.3
-MIDDLE_COST_DB, UNEVEN_COST_DB, DELAY_COST_DB = 0.5, 0.15, 2.0
-LOSS_WEIGHT = 0.7
+MIDDLE_COST_DB, UNEVEN_COST_DB, DELAY_COST_DB = 0.7, 0.15, 2.0
+LOSS_WEIGHT, INVERSION_COST_DB = 0.7, 0.3
 
 
 @dataclass(frozen=True)
@@ -180,33 +180,37 @@ def _delay_between(lower: Complex, upper: Complex, frequencies: Array, region: t
     return float(delays[np.argmax(np.abs(wave))])
 
 
-def joint_for(pair: Pair, slope: Slope, rate_hz: float, allow_inversion: bool = True) -> Joint:
-    """The best delay, polarity and gain of the upper driver for one slope."""
+def joint_for(pair: Pair, slope: Slope, rate_hz: float, inverted: bool) -> Joint:
+    """The best delay and gain of the upper driver for one slope and polarity."""
     low = filter_response(slope.low_pass, rate_hz, pair.frequencies_hz)
     high = filter_response(slope.high_pass, rate_hz, pair.frequencies_hz)
     gain = _relative_level(pair, slope)
-    lower, upper = pair.lower * low, pair.upper * high * gain
     ratio = pair.frequencies_hz / slope.frequency_hz
     region = (ratio > 1 / 2) & (ratio < 2)
+    lower = (pair.lower * low)[:, region]
+    upper = (pair.upper * high)[:, region] * (-gain if inverted else gain)
     reach = 0.75 / slope.frequency_hz
     delays = -pair.delay_s + np.arange(-reach, reach, max(reach / 120, 5e-6))
     turns = np.exp(-2j * np.pi * delays[:, None] * pair.frequencies_hz[region])
     ideals = _ideal_db(pair, slope, gain, region)
-    tried = [
-        _judged(pair, (lower[:, region], upper[:, region] * sign), turns, delays, slope, ideals)
-        for sign in ((1, -1) if allow_inversion else (1,))
-    ]
-    sign = int(np.argmin([costs.min() for costs, _, _ in tried]))
-    costs, ripple, loss = tried[sign]
+    costs, ripple, loss = _judged(pair, (lower, upper), turns, delays, slope, ideals)
     best = int(np.argmin(costs))
     return Joint(
         float(delays[best] * 1e3),
-        bool(sign),
+        inverted,
         float(20 * np.log10(gain)),
         float(ripple[best]),
         float(loss[best]),
         float(costs[best]),
     )
+
+
+def expects_inversion(slope: Slope, rate_hz: float) -> bool:
+    """Whether ideal drivers would need the upper one turned over for this slope."""
+    here = np.array([slope.frequency_hz])
+    low = filter_response(slope.low_pass, rate_hz, here)
+    high = filter_response(slope.high_pass, rate_hz, here)
+    return bool(np.abs(low - high)[0] > 1.01 * np.abs(low + high)[0])
 
 
 def _relative_level(pair: Pair, slope: Slope) -> float:
@@ -272,8 +276,12 @@ def ranked(
 ) -> list[Choice]:
     """Choices for loudspeakers of one kind, the best first."""
     found = []
+    rate = processor.sample_rate_hz
     for slope in slopes_to_try:
-        joints = tuple(joint_for(pair, slope, processor.sample_rate_hz) for pair in pairs)
-        cost = float(np.mean([joint.cost_db for joint in joints]))
-        found.append(Choice(slope, joints, cost + preference_db(slope, overlap)))
+        expected = expects_inversion(slope, rate)
+        for inverted in (False, True):
+            joints = tuple(joint_for(pair, slope, rate, inverted) for pair in pairs)
+            cost = float(np.mean([joint.cost_db for joint in joints]))
+            cost += preference_db(slope, overlap) + INVERSION_COST_DB * (inverted != expected)
+            found.append(Choice(slope, joints, cost))
     return sorted(found, key=lambda choice: (choice.cost_db, str(choice.slope)))

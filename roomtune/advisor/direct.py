@@ -41,9 +41,16 @@ def gated(
 
 
 def onsets_s(responses: ImpulseResponse, band_hz: tuple[float, float]) -> NDArray[np.float64]:
-    """Arrival of each response (n of them) in a band; the envelope's peak where unknown."""
-    from roomtune.analysis.arrival import arrival
+    """Rough onset of each response (n of them) in a band: where a third of its peak is reached.
 
-    found = np.array(arrival(responses, band_hz).time_s, dtype=float)
-    peak = responses.times_s[np.argmax(np.abs(responses.samples), axis=-1)]
-    return np.where(np.isfinite(found), found, peak)
+    Good to a period of the band, enough to place a gate.
+    """
+    import scipy.fft
+
+    samples = responses.samples
+    length = scipy.fft.next_fast_len(samples.shape[-1], real=True)
+    frequencies = scipy.fft.rfftfreq(length, 1 / responses.sample_rate_hz)
+    inside = (frequencies >= band_hz[0]) & (frequencies <= band_hz[1])
+    band = np.abs(scipy.fft.irfft(scipy.fft.rfft(samples, length) * inside, length))
+    first = np.argmax(band >= band.max(axis=-1, keepdims=True) / 3, axis=-1)
+    return np.asarray(responses.start_s + first / responses.sample_rate_hz)

@@ -144,7 +144,7 @@ def _proposal(
     why = (
         "pinned in [wishes]"
         if pinned
-        else f"both drivers play well from {overlap[0]:.0f} to {overlap[1]:.0f} Hz, margins included"
+        else f"both drivers play well from {overlap[0]:.0f} to {overlap[1]:.0f} Hz"
     )
     return Proposal(
         step="crossover",

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from roomtune.advisor.proposal import Proposal
 from roomtune.processor.response import tuning_response
 from roomtune.processor.tuning import Limiter, Tuning
-from roomtune.system.model import System
+from roomtune.system.model import Output, System
 
 Array = NDArray[np.float64]
 BLOCK = 1 << 15
@@ -85,14 +85,16 @@ def within_headroom(system: System, tuning: Tuning) -> Tuning:
     return replace(tuning, outputs=outputs)
 
 
+def peak_limiter(output: Output) -> Limiter:
+    """A limiter at the output's stated level that lets no peak pass (no attack time)."""
+    return Limiter(output.maximum_level_dbfs, attack_ms=0.0)
+
+
 def limited(system: System, tuning: Tuning) -> Tuning:
     """The tuning with a limiter at every output's stated level, where there are limiters."""
     if not system.processor.limiters:
         return tuning
-    outputs = tuple(
-        replace(o, limiter=Limiter(system.output(o.name).maximum_level_dbfs))
-        for o in tuning.outputs
-    )
+    outputs = tuple(replace(o, limiter=peak_limiter(system.output(o.name))) for o in tuning.outputs)
     return replace(tuning, outputs=outputs)
 
 

@@ -9,8 +9,6 @@ nothing can clip.
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 
 from roomtune.advisor.layout import (
@@ -73,7 +71,9 @@ def _output(system: System, output: Output, bass_hz: float) -> OutputSetting:
         name=output.name,
         number=output.number,
         filters=crossover_filters(system, output, bass_hz),
-        limiter=Limiter(output.maximum_level_dbfs) if system.processor.limiters else None,
+        limiter=Limiter(output.maximum_level_dbfs, attack_ms=0.0)
+        if system.processor.limiters
+        else None,
     )
 
 
@@ -110,9 +110,3 @@ def protective_high_pass(system: System, output: Output) -> Filter:
     lowest = system.processor.filter_frequency_hz.minimum
     frequency = float(np.round(max(output.safe_band_hz[0], lowest), 3))
     return Filter("high pass", frequency, family=family, order=order)
-
-
-def with_output(tuning: Tuning, setting: OutputSetting) -> Tuning:
-    """The tuning with one output's setting exchanged."""
-    outputs = tuple(setting if o.name == setting.name else o for o in tuning.outputs)
-    return replace(tuning, outputs=outputs)

@@ -26,7 +26,7 @@ Complex = NDArray[np.complex128]
 LOWEST_HZ = 22.0
 REACH_MS = 8.0
 LOSS_WEIGHT, LOSS_ALLOWED_DB = 0.15, 3.0
-DELAY_COST_DB = 0.02
+DELAY_COST_DB, INVERSION_COST_DB = 0.02, 0.4
 
 
 @dataclass(frozen=True)
@@ -160,7 +160,9 @@ class _Search:
         spread, loss = self.values(vectors)
         off = np.abs(vectors[:, : self.count - 1]).sum(axis=1)
         beyond = np.maximum(loss - LOSS_ALLOWED_DB, 0)
-        return spread + LOSS_WEIGHT * loss + beyond + DELAY_COST_DB * off
+        turned = (vectors[:, self.count - 1 : 2 * self.count - 2] < 0).sum(axis=1)
+        simple = DELAY_COST_DB * off + 0.3 * INVERSION_COST_DB * turned
+        return spread + LOSS_WEIGHT * loss + beyond + simple
 
     def screened(self, count: int) -> Array:
         """Vectors of a low-discrepancy sequence and the neutral ones, best first."""
@@ -286,7 +288,8 @@ def junction(aims: Aims, tuning: Tuning, crossover_hz: float) -> Junction:
         total += 1
     if not total:
         return Junction(0.0, False, 0.0)
-    cost = lost / total + 1.0 * (delays * crossover_hz / 1e3) ** 2
+    turned = np.array([[0.0], [INVERSION_COST_DB]])
+    cost = lost / total + turned + 1.0 * (delays * crossover_hz / 1e3) ** 2
     row, column = np.unravel_index(int(np.argmin(cost)), cost.shape)
     return Junction(float(delays[column]), bool(row), float(lost[row, column] / total))
 

@@ -1,0 +1,82 @@
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from roomtune.advisor.aims import Aims, problem_for
+from roomtune.advisor.energy import energy_model
+from roomtune.advisor.equaliser import Ground, Rules, grown, section_at
+from roomtune.advisor.objective import cost_of, residuals
+from roomtune.advisor.starting import starting_tuning
+from roomtune.advisor.state import Free, neutral, packed
+from roomtune.system.model import Processor
+
+
+@pytest.fixture(scope="module")
+def aims(workshop):
+    system = workshop.system()
+    drivers = {
+        name: replace(driver, echoes=((2.3, 0.4), (5.1, -0.3)))
+        for name, driver in workshop.drivers().items()
+    }
+    measured = workshop.measured(system, drivers)
+    return Aims(system, measured, energy_model(measured, starting_tuning(system)))
+
+
+@pytest.fixture(scope="module")
+def problem(aims):
+    return problem_for(aims, starting_tuning(aims.system))
+
+
+RULES = Rules(Processor(), 6.0, 10)
+
+
+def test_jacobian_equals_central_differences(problem):
+    random = np.random.default_rng(5)
+    state = neutral(6)
+    for place, (frequency, q) in enumerate([(60, 3.0), (400, 1.0), (3000, 2.0), (9000, 0.7)]):
+        section = section_at("peaking", (place, (place + 2) % 6), frequency, q, RULES)
+        values = (section.values[0], section.values[1], float(random.uniform(-5, 2)))
+        state = state.with_section(replace(section, values=values))
+    free = Free(gains=((0,), (1, 3)), delays=((4,), (5,)), sections=(0, 1, 2, 3))
+    start, _, _ = packed(state, free)
+    _, jacobian = residuals(problem, state, free, start)
+    for column in range(free.count):
+        step = 1e-5
+        ends = []
+        for sign in (1, -1):
+            moved = start.copy()
+            moved[column] += sign * step
+            ends.append(residuals(problem, state, free, moved)[0])
+        numeric = (ends[0] - ends[1]) / (2 * step)
+        np.testing.assert_allclose(jacobian[:, column], numeric, atol=2e-6)
+
+
+def test_growing_lowers_the_cost_and_keeps_the_bounds(problem):
+    grounds = [Ground((0,), (60, 3000)), Ground((1,), (1500, 16000))]
+    state = grown(problem, neutral(6), grounds, replace(RULES, per_output=5), ((0,), (1,)))
+    assert cost_of(problem, state) < 0.9 * cost_of(problem, neutral(6))
+    for section in state.sections:
+        assert np.all(np.array(section.values) >= np.array(section.lower) - 1e-12)
+        assert np.all(np.array(section.values) <= np.array(section.upper) + 1e-12)
+    assert max(len(state.on(0)), len(state.on(1))) <= 5
+
+
+def test_no_section_without_a_benefit(workshop):
+    # Full-range drivers that are flat already: nothing to gain.
+    system = workshop.system()
+    flat = {name: workshop.driver(delays_ms=(5.0,)) for name in workshop.drivers()}
+    measured = workshop.measured(system, flat)
+    aims = Aims(system, measured, energy_model(measured, starting_tuning(system)))
+    problem = problem_for(aims, starting_tuning(system), low_hz=200.0, high_hz=10e3)
+    state = grown(problem, neutral(6), [Ground((0,), (200, 3000))], RULES, ((0,),))
+    assert state.sections == ()
+
+
+def test_narrow_sections_above_the_transition_and_narrow_boosts_are_refused():
+    narrow = section_at("peaking", (0,), 60, 10.0, RULES)
+    assert narrow.upper[2] == 0.0
+    above = section_at("peaking", (0,), 2000, 3.0, RULES)
+    assert np.exp(above.upper[1]) <= 4.5
+    broad = section_at("peaking", (0,), 2000, 0.7, RULES)
+    assert broad.upper[2] == RULES.boost_db

@@ -1,0 +1,132 @@
+"""Contract: the advice, applied to what was measured, improves every stated score."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from roomtune.advisor.explaining import prediction_scores
+from roomtune.advisor.measured import measured_from_responses
+from roomtune.advisor.planning import plan
+from roomtune.processor.fitting import misfits
+from roomtune.processor.rounding import rounded
+from roomtune.signal.values import ImpulseResponse
+from roomtune.system.model import Wishes
+from roomtune.system.reading import read_system
+from roomtune.virtual import VirtualRoom, load_scenario, shipped_scenarios
+
+ECHOES = ((2.3, 0.35), (4.9, -0.3), (11.3, 0.25), (17.0, 0.2))
+
+
+def small(workshop, **changes):
+    """Ideal drivers with a few echoes; the right woofer reversed."""
+    system = workshop.system(**changes)
+    drivers = {n: replace(d, echoes=ECHOES) for n, d in workshop.drivers().items()}
+    drivers["right low"] = replace(drivers["right low"], reversed=True)
+    return system, workshop.measured(system, drivers)
+
+
+@pytest.fixture(scope="module")
+def advised(workshop):
+    system, measured = small(workshop)
+    return system, measured, plan(system, measured)
+
+
+def test_every_score_improves(advised):
+    system, _, advice = advised
+    before = prediction_scores(system, advice.before)
+    after = prediction_scores(system, advice.prediction)
+    assert after.level_spread_db < min(0.3, before.level_spread_db)
+    assert after.arrival_spread_ms < min(0.1, before.arrival_spread_ms)
+    assert after.left_right_mismatch_db < min(1.5, before.left_right_mismatch_db)
+    assert after.deviation_db < 0.5 * before.deviation_db
+
+
+def test_the_tuning_is_on_the_processors_steps(advised):
+    system, _, advice = advised
+    assert rounded(advice.tuning, system.processor) == advice.tuning
+    assert misfits(advice.tuning, system.processor) == ()
+
+
+def test_the_same_input_gives_the_same_advice(advised, workshop):
+    system, measured = small(workshop)
+    again = plan(system, measured)
+    assert again.tuning == advised[2].tuning
+    assert again.proposals == advised[2].proposals
+    np.testing.assert_array_equal(
+        again.prediction.response.values, advised[2].prediction.response.values
+    )
+
+
+def test_every_step_is_explained(advised):
+    steps = {proposal.step for proposal in advised[2].proposals}
+    assert {
+        "usable band",
+        "polarity",
+        "crossover",
+        "bass routing",
+        "subwoofers",
+        "bass crossover",
+        "alignment",
+        "equaliser",
+        "limits",
+        "result",
+    } <= steps
+    assert all(p.change and p.evidence for p in advised[2].proposals)
+
+
+def test_wishes_are_honoured(workshop):
+    wishes = Wishes(
+        maximum_boost_db=2.0,
+        bass_crossover_hz=110.0,
+        crossovers_hz={"left": (2500.0,), "right": (2500.0,)},
+        leave_alone=("left", "sub one"),
+    )
+    system, measured = small(workshop, wishes=wishes)
+    tuning = plan(system, measured).tuning
+    assert tuning.output("sub one").filters[-1].frequency_hz == 110.0
+    high_passes = [f for f in tuning.output("right high").filters if f.type == "high pass"]
+    assert [f.frequency_hz for f in high_passes] == [2500.0]
+    for name in ("left low", "left high", "sub one"):
+        assert all(f.type in ("low pass", "high pass") for f in tuning.output(name).filters)
+    gains = [f.gain_db for o in tuning.outputs for f in o.filters if f.gain_db is not None]
+    assert max(gains, default=0.0) <= 2.0
+
+
+def test_noise_that_could_explain_it_is_not_acted_on(workshop):
+    system, measured = small(workshop)
+    noisy = replace(measured, deviation=measured.deviation * 0 + 10.0)
+    tuning = plan(system, noisy).tuning
+    assert all(f.type in ("low pass", "high pass") for o in tuning.outputs for f in o.filters)
+
+
+@pytest.fixture(scope="module")
+def studio():
+    folder = shipped_scenarios()[0]
+    scenario = load_scenario(folder)
+    import roomtune.virtual.scenario as scenarios
+
+    system = read_system(scenarios.SHIPPED / folder / "system.toml")
+    room = VirtualRoom(scenario, system).quiet()
+    truth = [[room.truth(o.name, s.name) for s in system.seats] for o in system.outputs]
+    samples = np.array([[item.samples for item in row] for row in truth])
+    responses = ImpulseResponse(samples, truth[0][0].sample_rate_hz, truth[0][0].start_s, "Pa")
+    measured = measured_from_responses(system, responses)
+    return system, plan(system, measured)
+
+
+@pytest.mark.slow
+def test_the_virtual_studio_reaches_its_goals(studio):
+    system, advice = studio
+    before = prediction_scores(system, advice.before)
+    after = prediction_scores(system, advice.prediction)
+    assert after.level_spread_db <= 0.3
+    assert after.arrival_spread_ms <= 0.1
+    assert after.left_right_mismatch_db <= 1.5
+    assert after.deviation_db <= 0.5 * before.deviation_db
+
+
+@pytest.mark.slow
+def test_the_virtual_studios_reversed_driver_is_found(studio):
+    reversed_ones = [p.subject for p in studio[1].proposals if p.step == "polarity"]
+    assert reversed_ones == ["centre-woofer"]

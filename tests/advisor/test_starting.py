@@ -1,0 +1,98 @@
+import numpy as np
+import pytest
+
+from roomtune.advisor.layout import bass_outputs, gives_bass_away
+from roomtune.advisor.starting import starting_tuning
+from roomtune.processor.fitting import misfits
+from roomtune.processor.response import tuning_response
+from roomtune.processor.rounding import rounded
+from roomtune.system.model import Channel, Loudspeaker, Processor, Wishes
+
+
+def test_every_channel_has_its_own_outputs_and_the_subwoofers(workshop):
+    tuning = starting_tuning(workshop.system())
+    ways = {c: {r.output for r in tuning.routes if r.channel == c} for c in ("L", "R", "LFE")}
+    subs = {"sub one", "sub two"}
+    assert ways == {
+        "L": {"left low", "left high"} | subs,
+        "R": {"right low", "right high"} | subs,
+        "LFE": subs,
+    }
+
+
+def test_lfe_plays_10_db_louder_than_redirected_bass(workshop):
+    # ITU-R BS.775: 10 dB in-band gain of LFE
+    tuning = starting_tuning(workshop.system())
+    response = np.abs(tuning_response(tuning, [40.0]))[:, 4, 0]
+    assert 20 * np.log10(response[2] / response[0]) == pytest.approx(10.0, abs=1e-9)
+
+
+def test_crossovers_are_linkwitz_riley_in_the_middle_of_the_overlap(workshop):
+    tuning = starting_tuning(workshop.system())
+    low, high = tuning.output("left low").filters, tuning.output("left high").filters
+    middle = np.sqrt(900 * 6000)
+    assert [(f.type, f.family, f.order) for f in low] == [
+        ("high pass", "Linkwitz-Riley", 4),
+        ("low pass", "Linkwitz-Riley", 4),
+    ]
+    assert low[0].frequency_hz == 80.0
+    assert low[1].frequency_hz == high[0].frequency_hz == pytest.approx(middle, abs=0.06)
+
+
+def test_electrical_sum_of_the_crossover_is_flat(workshop):
+    tuning = starting_tuning(workshop.system())
+    frequencies = np.geomspace(300, 15000, 200)
+    response = tuning_response(tuning, frequencies)[0]
+    level = 20 * np.log10(np.abs(response[0] + response[1]))
+    assert np.ptp(level) < 0.01 + 0.05  # the bass high pass still rises by 0.04 dB at 300 Hz
+    from roomtune.processor.filters import filter_response
+
+    pair = (tuning.output("left low").filters[1], tuning.output("left high").filters[0])
+    total = sum(filter_response(f, 48000, frequencies) for f in pair)
+    assert np.ptp(20 * np.log10(np.abs(total))) < 0.01
+
+
+def test_no_delay_no_equaliser_no_inversion(workshop):
+    tuning = starting_tuning(workshop.system())
+    assert all(o.delay_ms == 0 and not o.inverted and o.gain_db == 0 for o in tuning.outputs)
+    assert all(f.type in ("low pass", "high pass") for o in tuning.outputs for f in o.filters)
+
+
+def test_pinned_crossovers_are_kept(workshop):
+    wishes = Wishes(bass_crossover_hz=95.0, crossovers_hz={"left": (2000.0,)})
+    tuning = starting_tuning(workshop.system(wishes=wishes))
+    assert tuning.output("left high").filters[0].frequency_hz == 2000.0
+    assert tuning.output("right high").filters[0].frequency_hz != 2000.0
+    assert tuning.output("sub one").filters[-1].frequency_hz == 95.0
+
+
+def test_without_linkwitz_riley_the_nearest_slope_is_taken(workshop):
+    processor = Processor(crossovers={"Butterworth": (1, 2, 3)})
+    tuning = starting_tuning(workshop.system(processor=processor))
+    slope = tuning.output("left high").filters[0]
+    assert (slope.family, slope.order) == ("Butterworth", 3)
+    assert misfits(rounded(tuning, processor), processor) == ()
+
+
+def test_without_subwoofers_the_deep_woofers_carry_the_bass(workshop):
+    outputs = (
+        workshop.output(1, "left", "left", "full range", 35, 20000),
+        workshop.output(2, "right", "right", "full range", 35, 20000),
+        workshop.output(3, "centre", "centre", "full range", 90, 20000),
+    )
+    system = workshop.system(
+        channels=(
+            Channel(name="L"),
+            Channel(name="R"),
+            Channel(name="C"),
+            Channel(name="LFE", kind="low frequency effects"),
+        ),
+        loudspeakers=tuple(
+            Loudspeaker(name=n, channel=c)
+            for n, c in (("left", "L"), ("right", "R"), ("centre", "C"))
+        ),
+        outputs=outputs,
+    )
+    assert [o.name for o in bass_outputs(system)] == ["left", "right"]
+    assert gives_bass_away(system, system.loudspeaker("centre"))
+    assert not gives_bass_away(system, system.loudspeaker("left"))
