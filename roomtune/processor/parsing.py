@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import math
+import sys
 from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
@@ -229,4 +230,7 @@ def _join(path: str, key: str) -> str:
 
 
 def _finite(value: Any) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+    """Whether this is a number that a float can hold."""
+    if not isinstance(value, int | float) or isinstance(value, bool):
+        return False
+    return abs(value) <= sys.float_info.max

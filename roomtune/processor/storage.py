@@ -49,6 +49,8 @@ def tuning_from_json(text: str, where: str = "tuning.json", folder: Path | None 
             f"{where}, line {fault.lineno}, column {fault.colno}: this is not JSON ({fault.msg}). "
             "Mend that place, or write the file anew with `roomtune advise`."
         ) from None
+    except (RecursionError, ValueError) as fault:
+        raise RoomtuneError(f"{where}: this is no tuning: {fault}") from None
     return parse_tuning(data, where, folder)
 
 

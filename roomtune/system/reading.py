@@ -30,6 +30,7 @@ from roomtune.system.model import (
 )
 from roomtune.system.parts import parse_part, unknown_key
 
+_DEEPEST = 20
 _LISTS: dict[str, type[BaseModel]] = {
     "channels": Channel,
     "loudspeakers": Loudspeaker,
@@ -99,12 +100,26 @@ def system_from_toml(
 
 
 def _parsed(text: str, where: str) -> dict[str, Any]:
+    too_deep = f"{where}: brackets are nested too deep; nothing here needs more than three."
     try:
-        return tomllib.loads(text)
+        data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as fault:
-        message = str(fault)
+        raise _syntax_error(text, where, str(fault)) from None
     except RecursionError:
-        raise RoomtuneError(f"{where}: brackets are nested too deep to read.") from None
+        raise RoomtuneError(too_deep) from None
+    level: list[Any] = [data]
+    for _ in range(_DEEPEST):
+        level = [part for item in level if isinstance(item, dict | list) for part in _inside(item)]
+    if level:
+        raise RoomtuneError(too_deep)
+    return data
+
+
+def _inside(item: dict[str, Any] | list[Any]) -> list[Any]:
+    return list(item.values()) if isinstance(item, dict) else item
+
+
+def _syntax_error(text: str, where: str, message: str) -> RoomtuneError:
     place = re.search(r" \(at (?:line (\d+), column (\d+)|end of document)\)$", message)
     position, row = "", ""
     if place and place[1]:
@@ -114,7 +129,7 @@ def _parsed(text: str, where: str) -> dict[str, Any]:
         position = " at its end"
     reason = message[: place.start()] if place else message
     shown_row = f" in `{row[:70]}`" if row else ""
-    raise RoomtuneError(
+    return RoomtuneError(
         f"{where}{position}: this is not TOML: {reason[:1].lower()}{reason[1:]}{shown_row}. "
         'Texts need "quotes", a decimal point is a dot, each key stands once on its own line.'
     )

@@ -161,6 +161,7 @@ def faults_of(change):
         (lambda d: d.update(format="x"), "format: got 'x', expected \"roomtune tuning\""),
         (lambda d: d.update(version=2), "version: got 2, expected 1"),
         (lambda d: d.update(chanels=[]), "chanels: unknown key; did you mean 'channels'?"),
+        (lambda d: d["outputs"][0]["filters"].append({"type": "biquad", "b": 3}), "[2].b: got 3"),
         (lambda d: d.pop("routes"), "routes: got nothing, expected a list"),
         (lambda d: d.update(sample_rate_hz="48 kHz"), "sample_rate_hz: got '48 kHz'"),
         (lambda d: d.update(number_format="5"), "number_format: got '5'"),
@@ -224,7 +225,8 @@ def test_files_that_are_no_tuning(tmp_path):
         read_tuning(tmp_path / "b.json")
     with pytest.raises(RoomtuneError, match="cannot be written"):
         write_tuning(tmp_path / "none" / "tuning.json", tuning_from_json(DESIGN))
-    for text in ("[]", "3", "null", '{"channels": 3}'):
+    huge = DESIGN.replace("-7.4", "1" + "0" * 400)
+    for text in ("[]", "3", "null", '{"channels": 3}', "[" * 10**5, "1" * 5000, huge):
         with pytest.raises(RoomtuneError):
             tuning_from_json(text)
 

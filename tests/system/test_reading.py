@@ -203,6 +203,13 @@ CASES = [
     ("[wishes]", "[wishes]\nbass_crossover_hz = 0.08", 59, ["is that kHz? Write 80"]),
     ("[wishes]", "[wishes]\nbass_crossover_hz = 800", 59, ["at most 500"]),
     ("[processor]", "[processor]\ncrossovers = {}", 57, ["none are offered", "2 kinds"]),
+    ('channel = "R"\n', "", 4, ["no loudspeaker reproduces it"]),
+    ('loudspeaker = "right"', 'loudspeaker = "left"', 12, ["no output drives it"]),
+    ('kind = "low', 'interface_output = 1\nkind = "low', 8, ["1 already carries channels[1]"]),
+    ("minimum = 0, maximum", "minimum = 0, maximun", 57, ['mean "maximum"?']),
+    ("[processor]", "[processor]\nfilter_q = { minimum = 0, maximum = 9 }", 57, ["more than 0"]),
+    ("[processor]", "[processor]\ncrossovers = 4", 57, ["got 4", "expected a table"]),
+    ("interface_input = 1", "sensitivity = -26", 55, ["sensitivity_dbfs_at_94_db"]),
     ('["right"]', '["rigth"]', 60, ['did you mean "right"?']),
     ("[wishes]", '[target]\nshape = "file"\n[wishes]', 58, ["go together"]),
     ("[wishes]", "[whishes]", 58, ['did you mean "wishes"?']),
@@ -291,6 +298,25 @@ def test_named_files_come_back_as_full_paths(tmp_path):
     copy = other / "system.toml"
     copy.write_text(text, encoding="utf-8")
     assert read_system(copy, tmp_path).microphone.correction_file == str(tmp_path / "cal" / "m.txt")
+
+
+def test_weights_of_nothing():
+    text = GOOD.replace("main = true", "main = true\nweight = 0").replace("0.5", "0")
+    with pytest.raises(RoomtuneError, match=r"line 46: seats: all weights are 0"):
+        system_from_toml(text)
+
+
+@pytest.mark.parametrize("depth", [10, 60, 100, 150, 200, 300, 1000, 5000])
+def test_deep_nesting_is_told_to_people(depth):
+    brackets = "[" * depth + "]" * depth
+    with pytest.raises(RoomtuneError, match=r"leave_alone|nested too deep"):
+        system_from_toml(GOOD.replace('["right"]', brackets))
+
+
+def test_a_file_name_that_no_disk_can_have():
+    text = GOOD.replace("interface_input = 1", 'correction_file = "a\\u0000b"')
+    with pytest.raises(RoomtuneError, match="there is no file"):
+        system_from_toml(text)
 
 
 def test_windows_line_ends_and_a_byte_order_mark():
