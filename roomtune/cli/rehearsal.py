@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from roomtune.cli.advise_command import keep_advice
 from roomtune.cli.new_command import copy_scenario
 from roomtune.cli.project import SYSTEM, load_system
+from roomtune.cli.report_command import keep_report
 from roomtune.cli.responses import advice_of, heard_scores, measured_of
 from roomtune.cli.rounds import channel_round, run_round
 from roomtune.cli.show import say
@@ -18,6 +19,7 @@ from roomtune.cli.verify_command import keep_verification, session_through, veri
 if TYPE_CHECKING:
     from roomtune.advisor.scores import Scores
     from roomtune.processor.tuning import Tuning
+    from roomtune.session.comparison import Comparison
     from roomtune.session.folder import Session
     from roomtune.session.verification import Verification
     from roomtune.system.model import System
@@ -32,11 +34,18 @@ class Act:
 
     title: str
     session: Session
-    findings: tuple[str, ...]
+    comparison: Comparison | None
     before: Scores
     after: Scores
     verification: Verification
     report: Path
+
+    @property
+    def findings(self) -> tuple[str, ...]:
+        """What changed since the earlier act, in sentences; nothing for the first."""
+        if self.comparison is None:
+            return ()
+        return (*(finding.text for finding in self.comparison.findings), self.comparison.reason)
 
 
 def rehearse(scenario: str) -> list[Act]:
@@ -58,6 +67,7 @@ def rehearse(scenario: str) -> list[Act]:
 
 def play_act(room: VirtualRoom, system: System, title: str, earlier: Act | None) -> Act:
     """Measure, listen to how it is, advise, load, verify and report."""
+    from roomtune.report.content import Content
     from roomtune.session.folder import Session
 
     stage = VirtualStage(room)
@@ -66,15 +76,26 @@ def play_act(room: VirtualRoom, system: System, title: str, earlier: Act | None)
     measured, advice = advice_of(session, system)
     former = advice.starting if earlier is None else earlier_tuning(earlier)
     listen(stage, session, system, former, FORMER)
-    findings = changes(system, earlier, session, former)
+    comparison = earlier and changes(system, earlier, session, former)
     keep_advice(session, advice)
     listen(stage, session, system, advice.tuning, session_through(session))
     result = verification_of(session, system, session_through(session))
     keep_verification(session, result)
     before = heard_scores(session, system, FORMER)
     after = heard_scores(session, system, session_through(session))
-    report = write_act_report(session, system, measured, advice, result)
-    return Act(title, session, findings, before, after, result, report)
+    content = Content(
+        system=system,
+        session_name=session.name,
+        created_at=session.created_at,
+        state=session.state,
+        measured=measured,
+        advice=advice,
+        verification=result,
+        comparison=comparison,
+        takes=session.takes(kind="output"),
+    )
+    report = keep_report(session, content)
+    return Act(title, session, comparison, before, after, result, report)
 
 
 def earlier_tuning(act: Act) -> Tuning:
@@ -106,18 +127,9 @@ def listen(
     run_round(stage, session, requests, "measuring channels", through)
 
 
-def changes(
-    system: System, earlier: Act | None, session: Session, tuning: Tuning
-) -> tuple[str, ...]:
-    """What changed since the earlier act, in sentences; nothing for the first."""
+def changes(system: System, earlier: Act, session: Session, tuning: Tuning) -> Comparison:
+    """What changed since an earlier act, and whether its tuning still holds."""
     from roomtune.session.comparison import compare
 
-    if earlier is None:
-        return ()
-    before = measured_of(earlier.session, system)
-    result = compare(system, before, measured_of(session, system), tuning)
-    return (*(finding.text for finding in result.findings), result.reason)
-
-
-def write_act_report(session, system, measured, advice, result) -> Path:
-    return session.path / "report.html"
+    before, now = measured_of(earlier.session, system), measured_of(session, system)
+    return compare(system, before, now, tuning)
