@@ -13,6 +13,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 DriverKind = Literal["subwoofer", "woofer", "midrange", "tweeter", "full range"]
 Name = Annotated[str, Field(pattern=r"^[\w][\w .+-]{0,39}$")]
+Number = Annotated[int, Field(ge=1, le=1024)]
 Position = tuple[float, float, float]
 
 
@@ -32,7 +33,7 @@ class Channel(Part):
 
     name: Name
     kind: Literal["main", "low frequency effects"] = "main"
-    interface_output: Annotated[int, Field(ge=1)] | None = None
+    interface_output: Number | None = None
 
 
 class DriverData(Part):
@@ -65,7 +66,7 @@ class Playback(Part):
     says what to switch.
     """
 
-    interface_output: Annotated[int, Field(ge=1)]
+    interface_output: Number
     by_hand: bool = False
     instruction: str = ""
 
@@ -78,7 +79,7 @@ class Output(Part):
     """
 
     name: Name
-    number: Annotated[int, Field(ge=1)]
+    number: Number
     loudspeaker: Name
     driver: DriverKind
     playback: Playback
@@ -114,7 +115,7 @@ class Microphone(Part):
 
     correction_file: str | None = None
     sensitivity_dbfs_at_94_db: float | None = None
-    interface_input: Annotated[int, Field(ge=1)] = 1
+    interface_input: Number = 1
 
 
 class AudioSettings(Part):
@@ -123,8 +124,8 @@ class AudioSettings(Part):
     sample_rate_hz: Annotated[int, Field(ge=44100, le=192000)] = 48000
     output_device: str | int | None = None
     input_device: str | int | None = None
-    loopback_output: Annotated[int, Field(ge=1)] | None = None
-    loopback_input: Annotated[int, Field(ge=1)] | None = None
+    loopback_output: Number | None = None
+    loopback_input: Number | None = None
     reference_output: Name | None = None
 
 

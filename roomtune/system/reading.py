@@ -30,7 +30,7 @@ from roomtune.system.model import (
 )
 from roomtune.system.parts import parse_part, unknown_key
 
-_DEEPEST = 20
+_DEEPEST, _LARGEST = 20, 2**63
 _LISTS: dict[str, type[BaseModel]] = {
     "channels": Channel,
     "loudspeakers": Loudspeaker,
@@ -101,14 +101,19 @@ def system_from_toml(
 
 def _parsed(text: str, where: str) -> dict[str, Any]:
     too_deep = f"{where}: brackets are nested too deep; nothing here needs more than three."
+    too_long = f"{where}: one number has far too many digits; nothing here needs more than ten."
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as fault:
         raise _syntax_error(text, where, str(fault)) from None
     except RecursionError:
         raise RoomtuneError(too_deep) from None
+    except ValueError:
+        raise RoomtuneError(too_long) from None
     level: list[Any] = [data]
     for _ in range(_DEEPEST):
+        if any(isinstance(item, int) and abs(item) > _LARGEST for item in level):
+            raise RoomtuneError(too_long)
         level = [part for item in level if isinstance(item, dict | list) for part in _inside(item)]
     if level:
         raise RoomtuneError(too_deep)

@@ -313,6 +313,12 @@ def test_deep_nesting_is_told_to_people(depth):
         system_from_toml(GOOD.replace('["right"]', brackets))
 
 
+@pytest.mark.parametrize("number", ["1" * 5000, "0x" + "f" * 5000, "1" + "0" * 400, "9" * 20])
+def test_endless_numbers_are_told_to_people(number):
+    with pytest.raises(RoomtuneError, match="far too many digits"):
+        system_from_toml(GOOD.replace("number = 2", f"number = {number}"))
+
+
 def test_a_file_name_that_no_disk_can_have():
     text = GOOD.replace("interface_input = 1", 'correction_file = "a\\u0000b"')
     with pytest.raises(RoomtuneError, match="there is no file"):
