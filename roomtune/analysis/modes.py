@@ -1,0 +1,249 @@
+"""Room modes: frequencies, decay times, and strength at every output and seat.
+
+All responses of a room share its modes, whatever output plays and whatever
+seat listens. So the poles are fitted to all of them in one go, which resolves
+modes that lie closer than their bandwidth (see `common_poles`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from roomtune.analysis.common_poles import PoleFit, fit_poles, hankel_covariance, subspace_poles
+from roomtune.signal.values import ImpulseResponse
+
+_DECAY = 3 * np.log(10)
+_LONGEST_S = 1.6
+_LEAST_DECAY_S = 0.08
+_BEYOND = 1.08
+_SETTLING_S = 0.05
+_SEARCHES = 4
+_ABOVE_NOISE = 3.0
+_SPLITS = 16
+_UNEXPLAINED = 1.3
+
+
+@dataclass(frozen=True, eq=False)
+class Modes:
+    """Modes in rising frequency.
+
+    frequencies_hz, decay_s (time for 60 dB) with their standard uncertainties,
+    shape (m,); amplitudes: (..., m) complex, as y = Re a e^{(-d + j w)(t - t0)}
+    with t0 the arrival; level_db: (..., m), level of the mode's resonance at
+    its peak in the frequency response; explained: share of the energy after
+    the direct sound that the modes explain, (...).
+    """
+
+    frequencies_hz: NDArray[np.float64]
+    decay_s: NDArray[np.float64]
+    frequency_uncertainty_hz: NDArray[np.float64]
+    decay_uncertainty_s: NDArray[np.float64]
+    amplitudes: NDArray[np.complex128]
+    level_db: NDArray[np.float64]
+    explained: NDArray[np.float64]
+
+    @property
+    def quality(self) -> NDArray[np.float64]:
+        """Q = pi f T60 / ln 1000, shape (m,)."""
+        return np.pi * self.frequencies_hz * self.decay_s / _DECAY
+
+    @property
+    def bandwidth_hz(self) -> NDArray[np.float64]:
+        """Half-power bandwidth 3 ln 10 / (pi T60), shape (m,)."""
+        return _DECAY / np.pi / self.decay_s
+
+
+def fit_modes(
+    response: ImpulseResponse,
+    band_hz: tuple[float, float] = (15.0, 120.0),
+    arrival_s: ArrayLike | None = None,
+    least_db: float = 2.0,
+) -> Modes:
+    """Fit the modes that all responses (..., n) share within a band.
+
+    `arrival_s` (broadcast over the leading axes) is when the direct sound
+    arrives; the latest one plus 50 ms starts the fit. A mode is kept when it
+    explains more than noise would by `least_db`.
+    Raises ValueError when the responses are shorter than 0.3 s after that.
+    """
+    signals, start_s, rate = _decays(response, band_hz, arrival_s)
+    scale = _noise_scale(signals)
+    fit = _converged(signals / scale[:, None], least_db)
+    keep = np.argsort(fit.turn)
+    keep = keep[_inside(fit, band_hz, rate)[keep]]
+    turn, loss = fit.turn[keep], fit.loss[keep]
+    leading = response.samples.shape[:-1]
+    arrivals = _arrivals(response, arrival_s)
+    ahead = np.exp((loss - 1j * turn) * ((start_s - arrivals) * rate).reshape(-1, 1))
+    amplitudes = fit.amplitudes[:, keep] * scale[:, None] * ahead
+    spread = np.sqrt(np.diag(fit.covariance))
+    turn_spread, loss_spread = spread[: len(fit.turn)][keep], spread[len(fit.turn) :][keep]
+    decay_s = _DECAY / loss / rate
+    peak = np.abs(amplitudes) / (2 * loss * rate) * response.sample_rate_hz
+    whole = np.sum((signals / scale[:, None]) ** 2, axis=1)
+    explained = 1 - np.sum(fit.residual**2, axis=1) / np.maximum(whole, 1e-300)
+    return Modes(
+        turn * rate / (2 * np.pi),
+        decay_s,
+        turn_spread * rate / (2 * np.pi),
+        decay_s * loss_spread / loss,
+        amplitudes.reshape(*leading, len(turn)),
+        20 * np.log10(np.maximum(peak, 1e-300)).reshape(*leading, len(turn)),
+        explained.reshape(leading),
+    )
+
+
+def _arrivals(response: ImpulseResponse, arrival_s: ArrayLike | None) -> NDArray[np.float64]:
+    leading = response.samples.shape[:-1]
+    if arrival_s is None:
+        loudest = np.argmax(np.abs(response.samples), axis=-1)
+        return np.asarray(response.times_s[loudest])
+    return np.broadcast_to(np.asarray(arrival_s, dtype=float), leading)
+
+
+def _decays(
+    response: ImpulseResponse, band_hz: tuple[float, float], arrival_s: ArrayLike | None
+) -> tuple[NDArray[np.float64], float, float]:
+    """Low-passed, decimated responses (c, n) from a common start: signals, start, rate."""
+    import scipy.fft
+
+    count = response.samples.shape[-1]
+    length = scipy.fft.next_fast_len(2 * count, real=True)
+    edge = _BEYOND * band_hz[1]
+    rate = 2.24 * edge
+    bins = round(rate * length / response.sample_rate_hz)
+    bins += bins % 2
+    rate = bins * response.sample_rate_hz / length
+    frequencies = scipy.fft.rfftfreq(bins, 1 / rate)
+    spectrum = scipy.fft.rfft(response.samples, length)[..., : len(frequencies)]
+    fall = np.clip((rate / 2 - frequencies) / (rate / 2 - edge), 0, 1)
+    rise = np.clip(frequencies / band_hz[0] * 2 - 1, 0, 1)
+    shape = np.sin(np.pi / 2 * fall) ** 6 * np.sin(np.pi / 2 * rise) ** 2
+    small = scipy.fft.irfft(spectrum * shape, bins) * bins / length
+    latest = float(np.max(_arrivals(response, arrival_s)))
+    first = int(np.ceil((latest + _SETTLING_S - response.start_s) * rate))
+    last = min(first + int(_LONGEST_S * rate), int(count / response.sample_rate_hz * rate) - 8)
+    if last - first < 0.3 * rate:
+        raise ValueError("modes need at least 0.3 s of response after the arrival")
+    signals = small[..., first:last].reshape(-1, last - first)
+    return signals, response.start_s + first / rate, rate
+
+
+def _noise_scale(signals: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Noise or, at least, a hundredth of the signal, for equal weight: (c,)."""
+    tail = signals[:, -signals.shape[1] // 6 :]
+    strength = np.sqrt(np.mean(signals**2, axis=1))
+    noise = np.sqrt(np.mean(tail**2, axis=1))
+    return np.maximum(np.hypot(noise, 0.003 * strength), 1e-300)
+
+
+def _inside(fit: PoleFit, band_hz: tuple[float, float], rate: float) -> NDArray[np.bool_]:
+    frequencies = fit.turn * rate / (2 * np.pi)
+    decay_s = _DECAY / fit.loss / rate
+    return (frequencies >= band_hz[0]) & (frequencies <= band_hz[1]) & (decay_s > _LEAST_DECAY_S)
+
+
+def _converged(signals: NDArray[np.float64], least_db: float) -> PoleFit:
+    """Stable poles of the subspace, refined; then what the residual still holds."""
+    turn, loss = _stable_poles(signals)
+    fit = _pruned(signals, fit_poles(signals, turn, loss), least_db)
+    for _ in range(_SEARCHES):
+        more_turn, more_loss = _stable_poles(fit.residual)
+        turn, loss = np.append(fit.turn, more_turn), np.append(fit.loss, more_loss)
+        if len(turn) == len(fit.turn) or 4 * len(turn) > signals.shape[1]:
+            break
+        richer = _pruned(signals, fit_poles(signals, turn, loss), least_db)
+        if len(richer.turn) <= len(fit.turn):
+            break
+        fit = richer
+    return _split(signals, fit, least_db)
+
+
+def _split(signals: NDArray[np.float64], fit: PoleFit, least_db: float) -> PoleFit:
+    """The fit with poles split in two where one cannot explain what is there."""
+    tried: list[float] = []
+    for _ in range(_SPLITS if len(fit.turn) else 0):
+        excess = _excess(fit)
+        for turn in tried:
+            excess[np.abs(fit.turn - turn) < 1e-3] = 0.0
+        worst = int(np.argmax(excess))
+        if excess[worst] < _UNEXPLAINED:
+            break
+        tried.append(float(fit.turn[worst]))
+        apart = 0.5 * fit.loss[worst]
+        turn = np.append(np.delete(fit.turn, worst), fit.turn[worst] + apart * np.array([-1, 1]))
+        loss = np.append(np.delete(fit.loss, worst), fit.loss[[worst, worst]])
+        richer = _pruned(signals, fit_poles(signals, turn, loss), least_db)
+        if len(richer.turn) > len(fit.turn):
+            fit = richer
+    return fit
+
+
+def _excess(fit: PoleFit) -> NDArray[np.float64]:
+    """Power of the residual within each pole's bandwidth over its usual power."""
+    count = fit.residual.shape[1]
+    power = np.mean(np.abs(np.fft.rfft(fit.residual, axis=1)) ** 2, axis=0)
+    usual = float(np.median(power))
+    reach = np.maximum(fit.loss, np.pi / count)
+    place = 2 * np.pi * np.arange(len(power)) / count
+    near = np.abs(place - fit.turn[:, None]) <= reach[:, None] + 2 * np.pi / count
+    return np.asarray((near @ power) / np.maximum(near.sum(axis=1), 1) / max(usual, 1e-300))
+
+
+def _pruned(signals: NDArray[np.float64], fit: PoleFit, least_db: float) -> PoleFit:
+    """The fit without poles that do no work, refitted until all do."""
+    for _ in range(6):
+        working = _working(fit, len(signals), least_db)
+        if np.all(working):
+            break
+        fit = fit_poles(signals, fit.turn[working], fit.loss[working])
+    return fit
+
+
+def _stable_poles(
+    signals: NDArray[np.float64],
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Poles that most model orders agree on."""
+    rows = min(signals.shape[1] // 2, 260)
+    values, vectors = np.linalg.eigh(hankel_covariance(signals, rows))
+    columns = (signals.shape[1] - rows + 1) * len(signals)
+    noise = np.mean(signals[:, -signals.shape[1] // 6 :] ** 2)
+    order = int(np.count_nonzero(values > _ABOVE_NOISE * noise * columns))
+    order = min(max(order, 8), rows - 40)
+    orders = range(max(order - 8, 4), order + 26, 4)
+    found = [subspace_poles(vectors, number) for number in orders]
+    turns = np.concatenate([turn for turn, _ in found])
+    losses = np.concatenate([loss for _, loss in found])
+    return _clusters(turns, losses, len(orders))
+
+
+def _clusters(
+    turns: NDArray[np.float64], losses: NDArray[np.float64], orders: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Medians of poles that lie together in at least half of the orders."""
+    poles = -losses + 1j * turns
+    free = np.ones(len(poles), dtype=bool)
+    turn, loss = [], []
+    for place in np.argsort(losses):
+        if not free[place]:
+            continue
+        near = free & (np.abs(poles - poles[place]) < 0.35 * losses[place] + 0.003)
+        free[near] = False
+        if np.count_nonzero(near) >= orders / 2:
+            turn.append(float(np.median(turns[near])))
+            loss.append(float(np.median(losses[near])))
+    return np.array(turn), np.array(loss)
+
+
+def _working(fit: PoleFit, signals: int, least_db: float) -> NDArray[np.bool_]:
+    """Poles without which the misfit would grow beyond what noise explains.
+
+    A pole fitted to noise wins the chi-square of its 2 c amplitudes, at its
+    best place in the band; `least_db` is asked on top of that.
+    """
+    chance = 2 * signals + 8 * np.sqrt(signals) + 12
+    noise = float(np.mean(fit.residual**2))
+    return fit.worth / noise > chance * 10 ** (least_db / 10)

@@ -1,0 +1,123 @@
+"""Modes of an analytic rectangular room, found through drivers and noise."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import scipy.signal
+
+from roomtune.analysis.modes import fit_modes
+from roomtune.analysis.rooms import rectangular_modes
+from roomtune.signal.values import ImpulseResponse
+
+RATE, BAND = 2000.0, (15.0, 120.0)
+SIZE = (4.8, 3.9, 2.45)
+
+
+def decay_of(frequency_hz):
+    return 0.5 + 30 / frequency_hz
+
+
+def modal_room(seed, snr_db, outputs=10, seats=5, size=SIZE):
+    """Modal sum of a rectangular room through subwoofers, with white noise."""
+    rng = np.random.default_rng(seed)
+    modes = rectangular_modes(size, 260.0)
+    indices = np.array([m.indices for m in modes])
+    frequencies = np.array([m.frequency_hz for m in modes])
+    norm = np.prod(np.where(indices > 0, np.sqrt(2), 1), axis=1)
+
+    def shapes(points):
+        return np.prod(np.cos(np.pi * points[:, None] * indices), axis=-1) * norm
+
+    sources = rng.choice([0.05, 0.5, 0.95], (outputs, 3)) + rng.uniform(-0.03, 0.03, (outputs, 3))
+    sources[:, 2] = rng.uniform(0.05, 0.4, outputs)
+    places = rng.uniform(0.15, 0.85, (seats, 3))
+    times = np.arange(int(2.0 * RATE)) / RATE
+    loss = 3 * np.log(10) / decay_of(frequencies)
+    waves = np.exp(-loss[:, None] * times) * np.sin(2 * np.pi * frequencies[:, None] * times)
+    waves /= frequencies[:, None] * (1 + (frequencies[:, None] / 150) ** 4)
+    samples = np.einsum("sm,rm,mt->srt", shapes(sources), shapes(places), waves)
+    driver = scipy.signal.butter(2, 25, "highpass", fs=RATE, output="sos")
+    samples = scipy.signal.sosfilt(driver, samples)
+    peak = np.abs(samples).max(axis=-1, keepdims=True)
+    noise = rng.standard_normal(samples.shape) * peak * 10 ** (-snr_db / 20)
+    truth = frequencies[(frequencies > BAND[0]) & (frequencies < BAND[1])]
+    return ImpulseResponse(samples + noise, RATE), truth
+
+
+def matched(found, truth):
+    """Index of the found mode for each true one; -1 when none is within 0.4 %."""
+    places = [int(np.argmin(np.abs(found - f))) for f in truth]
+    close = [abs(found[p] / f - 1) < 0.004 for p, f in zip(places, truth, strict=True)]
+    return np.where(close, places, -1)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_all_modes_below_120_hz_at_40_db(seed):
+    response, truth = modal_room(seed, 40)
+    assert len(truth) == 18
+    assert np.min(np.diff(truth) * np.pi * decay_of(truth[1:]) / 3 / np.log(10)) < 0.5
+    found = fit_modes(response, BAND, 0.0)
+    places = matched(found.frequencies_hz, truth)
+    assert np.all(places >= 0)
+    assert len(set(places)) == len(found.frequencies_hz) == len(truth)
+    error = np.abs(found.frequencies_hz / truth - 1)
+    decay_error = np.abs(found.decay_s / decay_of(truth) - 1)
+    # those that stand out: the strongest third of all outputs' and seats' levels
+    strong = found.level_db.max(axis=(0, 1)) > found.level_db.max() - 15
+    assert np.max(error) < 0.003
+    assert np.median(error) < 3e-4
+    assert np.max(error[strong]) < 0.002
+    assert np.max(decay_error[strong]) < 0.1
+    assert np.median(decay_error) < 0.03
+    assert np.all(found.explained > 0.9)
+
+
+def test_at_60_db_everything_is_exact():
+    response, truth = modal_room(5, 60)
+    found = fit_modes(response, BAND, 0.0)
+    places = matched(found.frequencies_hz, truth)
+    assert np.all(places >= 0)
+    kept = places[places >= 0]
+    assert np.max(np.abs(found.frequencies_hz[kept] / truth[places >= 0] - 1)) < 5e-4
+    assert np.max(np.abs(found.decay_s[kept] / decay_of(truth[places >= 0]) - 1)) < 0.05
+
+
+def test_two_modes_closer_than_their_bandwidth_with_exact_strengths():
+    # two modes of 0.6 s, 1.2 Hz apart (bandwidth 3.7 Hz), mixed differently in 6 responses
+    rng = np.random.default_rng(1)
+    times = np.arange(3000) / RATE
+    loss = 3 * np.log(10) / 0.6
+    amplitudes = rng.normal(size=(6, 2)) + 1j * rng.normal(size=(6, 2))
+    poles = np.exp((-loss + 2j * np.pi * np.array([[60.0], [61.2]])) * times)
+    samples = np.real(amplitudes @ poles) + 1e-4 * rng.standard_normal((6, 3000))
+    found = fit_modes(ImpulseResponse(samples, RATE), (20, 120), 0.0)
+    assert found.frequencies_hz == pytest.approx([60.0, 61.2], abs=0.01)
+    assert found.decay_s == pytest.approx([0.6, 0.6], rel=0.01)
+    assert found.amplitudes == pytest.approx(amplitudes, abs=0.01)
+    assert found.quality == pytest.approx(found.frequencies_hz * 0.6 / 2.19881, rel=0.01)
+    # peak of a resonance a e^{-dt}: |a| / 2d times the sample rate of the spectrum
+    expected = 20 * np.log10(np.abs(amplitudes) / 2 / loss * RATE)
+    assert found.level_db == pytest.approx(expected, abs=0.1)
+
+
+def test_stated_uncertainties_cover_the_truth():
+    covered, count = 0, 0
+    for seed in range(10, 16):
+        response, truth = modal_room(seed, 45)
+        found = fit_modes(response, BAND, 0.0)
+        places = matched(found.frequencies_hz, truth)
+        for place, frequency in zip(places, truth, strict=True):
+            if place >= 0:
+                error = abs(found.frequencies_hz[place] - frequency)
+                covered += error < 2.5 * found.frequency_uncertainty_hz[place]
+                count += 1
+    assert covered / count > 0.8
+
+
+def test_noise_has_no_modes_and_short_responses_are_refused():
+    rng = np.random.default_rng(0)
+    noise = ImpulseResponse(rng.standard_normal((4, 4000)), RATE)
+    assert len(fit_modes(noise, BAND, 0.0).frequencies_hz) == 0
+    with pytest.raises(ValueError, match=r"0\.3 s"):
+        fit_modes(ImpulseResponse(rng.standard_normal((4, 500)), RATE), BAND, 0.0)
