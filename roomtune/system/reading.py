@@ -30,7 +30,7 @@ from roomtune.system.model import (
 )
 from roomtune.system.parts import parse_part, unknown_key
 
-_DEEPEST, _LARGEST = 20, 2**63
+_DEEPEST, _LARGEST = 20, 10**300
 _LISTS: dict[str, type[BaseModel]] = {
     "channels": Channel,
     "loudspeakers": Loudspeaker,

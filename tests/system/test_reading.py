@@ -313,7 +313,7 @@ def test_deep_nesting_is_told_to_people(depth):
         system_from_toml(GOOD.replace('["right"]', brackets))
 
 
-@pytest.mark.parametrize("number", ["1" * 5000, "0x" + "f" * 5000, "1" + "0" * 400, "9" * 20])
+@pytest.mark.parametrize("number", ["1" * 5000, "0x" + "f" * 5000, "1" + "0" * 400])
 def test_endless_numbers_are_told_to_people(number):
     with pytest.raises(RoomtuneError, match="far too many digits"):
         system_from_toml(GOOD.replace("number = 2", f"number = {number}"))
