@@ -25,7 +25,7 @@ def tuning_to_json(tuning: Tuning) -> str:
     data: dict[str, Any] = {
         "format": FORMAT,
         "version": VERSION,
-        "sample_rate_hz": tuning.sample_rate_hz,
+        "sample_rate_hz": _whole(tuning.sample_rate_hz),
     }
     if tuning.number_format != "float64":
         data["number_format"] = tuning.number_format
@@ -81,6 +81,11 @@ def write_tuning(path: str | os.PathLike[str], tuning: Tuning) -> None:
     except OSError as fault:
         temporary.unlink(missing_ok=True)
         raise RoomtuneError(f"{file}: cannot be written: {fault.strerror or fault}") from None
+
+
+def _whole(value: float) -> float:
+    """The value as an integer where it is one, as people write it."""
+    return int(value) if float(value).is_integer() else value
 
 
 def _fields(item: Any, keys: tuple[str, ...]) -> dict[str, Any]:
