@@ -35,11 +35,21 @@ class Chain:
         self.outputs = true_outputs(scenario, system)
         self.seats = seat_positions(scenario, system)
         self.radiators = _radiators(scenario, system, self.outputs, self.seats)
+        self.asides: dict[str, Position] = {}
         self._known: dict[tuple[str, str, bool], Floats] = {}
 
     def driver(self, output: str) -> Driver:
         """The kind of driver on an output."""
         return self.scenario.driver_named(self.outputs[output].driver)
+
+    def aside(self, seat: str, shift_m: Position) -> str:
+        """Name a place beside a seat; its responses are asked for under that name."""
+        (x, y, z), (dx, dy, dz) = self.seats[seat], shift_m
+        name = f"{seat} {dx:+.3f} {dy:+.3f} {dz:+.3f} m"
+        self.asides[name] = inside(
+            self.scenario, f"the microphone {name}", (x + dx, y + dy, z + dz)
+        )
+        return name
 
     def response(self, output: str, seat: str, with_microphone: bool) -> Floats:
         """Impulse response (n,): Pa, or with the microphone full scale, per full scale."""
@@ -72,9 +82,11 @@ class Chain:
 
     def _acoustic(self, output: str, seat: str) -> Complex:
         """From one metre in free field to the seat."""
-        radiators, seats = tuple(self.radiators.values()), tuple(self.seats.values())
-        transfer = room_transfer(walls(self.scenario), radiators, seats, self.rate)
-        row, column = list(self.radiators).index(output), list(self.seats).index(seat)
+        aside = seat in self.asides
+        places = {seat: self.asides[seat]} if aside else self.seats
+        radiators, points = tuple(self.radiators.values()), tuple(places.values())
+        transfer = room_transfer(walls(self.scenario), radiators, points, self.rate)
+        row, column = list(self.radiators).index(output), list(places).index(seat)
         chosen: Complex = transfer[row, column]
         return chosen
 

@@ -61,6 +61,17 @@ KINDS = {
     ),
     "full range": Kind((84, 89), (80, 130), (14e3, 2e4), (0.06, 0.1), (0.6, 2e4), -14, (5e3, 12e3)),
 }
+AROUND_M = (
+    (0.05, -0.68),
+    (0.03, 0.66),
+    (0.9, -0.4),
+    (0.85, 0.5),
+    (-0.85, -0.45),
+    (-0.8, 0.5),
+    (0.9, -1.1),
+    (0.85, 1.15),
+)
+CORNERS = ((0.08, 0.12), (0.93, 0.86), (0.1, 0.85), (0.92, 0.14))
 WAYS = {
     1: ("full range",),
     2: ("woofer", "tweeter"),
@@ -98,28 +109,41 @@ class _Stand:
     drivers: tuple[str, ...]
 
 
-def random_scenario(seed: int) -> tuple[Scenario, System]:
+def random_scenario(
+    seed: int,
+    *,
+    layout: str | None = None,
+    subwoofers: int | None = None,
+    seats: int | None = None,
+) -> tuple[Scenario, System]:
     """A scenario and the system.toml that goes with it; the same seed gives the same.
+
+    What is not asked for is drawn: `layout` one of LAYOUTS, up to 4 subwoofers,
+    1 to 9 seats. Raises ValueError for anything else.
 
     Stereo to 7.1, one to three ways in front, none to three subwoofers, two to
     five seats, rooms of 22 to 110 m3 that decay in 0.2 to 0.5 s, drivers with
     scattered data, gains that differ, reversed drivers, late boards, a
     microphone that drifts, processors of several sizes. Nothing is miswired.
     """
+    if (layout or "5.1") not in LAYOUTS:
+        raise ValueError(f"layout is one of {', '.join(LAYOUTS)}, got {layout!r}")
+    if (subwoofers or 0) not in range(5) or (1 if seats is None else seats) not in range(1, 10):
+        raise ValueError(f"0 to 4 subwoofers and 1 to 9 seats, got {subwoofers} and {seats}")
     draw = _Draw(seed)
     size = (draw.within((4.2, 7.6), 2), draw.within((3.1, 5.4), 2), draw.within((2.3, 2.9), 2))
-    seats = _seats(draw, size)
-    stands = _stands(draw, size, seats[0]["position_m"])
-    system = _system(draw, f"random {seed}", size, seats, stands)
+    places = _seats(draw, size, seats)
+    stands = _stands(draw, size, places[0]["position_m"], layout, subwoofers)
+    system = _system(draw, f"random {seed}", size, places, stands)
     room = _room(draw, f"random {seed}", size, stands, system)
     return scenario_from_values(room, f"random_scenario({seed})"), System.model_validate(system)
 
 
-def _seats(draw: _Draw, size: Point) -> list[Values]:
+def _seats(draw: _Draw, size: Point, wanted: int | None) -> list[Values]:
     """The main seat somewhat behind the middle of the room, others around it."""
     x, y = size[0] * draw.within((0.56, 0.68)), size[1] / 2 + draw.about(0.06)
-    around = [(0.05, -0.68), (0.03, 0.66), (0.9, -0.4), (0.85, 0.5)]
-    places = [(x, y)] + [(x + dx, y + dy) for dx, dy in around[: draw.one_of((1, 2, 3, 4))]]
+    drawn = draw.one_of((2, 3, 4, 5))
+    places = [(x, y), *((x + dx, y + dy) for dx, dy in AROUND_M)][: wanted or drawn]
     return [
         {
             "name": f"seat {number}",
@@ -127,17 +151,20 @@ def _seats(draw: _Draw, size: Point) -> list[Values]:
             "weight": 3.0 if number == 1 else draw.one_of((0.5, 1.0, 1.5)),
             "position_m": (
                 round(min(x, size[0] - 0.3), 3),
-                round(y, 3),
-                round(1.05 + 0.1 * (number > 3), 3),
+                round(float(np.clip(y, 0.35, size[1] - 0.35)), 3),
+                1.15 if number > 3 else 1.05,
             ),
         }
         for number, (x, y) in enumerate(places, start=1)
     ]
 
 
-def _stands(draw: _Draw, size: Point, seat: Point) -> list[_Stand]:
+def _stands(
+    draw: _Draw, size: Point, seat: Point, wanted: str | None, subwoofers: int | None
+) -> list[_Stand]:
     """Loudspeakers about where they belong, subwoofers on the floor along the walls."""
-    layout = draw.one_of(tuple(LAYOUTS))
+    drawn = draw.one_of(tuple(LAYOUTS))
+    layout = wanted or drawn
     front, rear = WAYS[draw.one_of((1, 2, 2, 3))], WAYS[draw.one_of((1, 1, 2))]
     stands = []
     for channel in LAYOUTS[layout]:
@@ -145,14 +172,12 @@ def _stands(draw: _Draw, size: Point, seat: Point) -> list[_Stand]:
             continue
         place = _placed(draw, channel, size, seat)
         stands.append(_Stand(PLACES[channel], channel, place, front if channel in "LRC" else rear))
-    fewest = 1 if front == WAYS[1] or "LFE" in LAYOUTS[layout] else 0
-    if front == WAYS[3]:
-        fewest = 0  # woofers of three-way loudspeakers may carry all the bass
-    corners = [(0.08, 0.12), (0.93, 0.86), (0.1, 0.85), (0.92, 0.14)]
-    for number in range(draw.one_of((fewest, 1, 2, 3)) if fewest else draw.one_of((0, 1, 2))):
-        dx, dy = corners[number]
-        place = (size[0] * dx + draw.about(0.05), size[1] * dy + draw.about(0.05), 0.25)
-        stands.append(_Stand(f"sub {number + 1}", None, _rounded(place), ("subwoofer",)))
+    needed = front != WAYS[3] and (front == WAYS[1] or "LFE" in LAYOUTS[layout])
+    counted = draw.one_of((1, 1, 2, 3) if needed else (0, 1, 2))
+    count = counted if subwoofers is None else subwoofers
+    for number, (along, across) in enumerate(CORNERS[:count], start=1):
+        place = (size[0] * along + draw.about(0.05), size[1] * across + draw.about(0.05), 0.25)
+        stands.append(_Stand(f"sub {number}", None, _rounded(place), ("subwoofer",)))
     return stands
 
 
@@ -183,7 +208,7 @@ def _system(
     channels: list[Values] = [{"name": s.channel} for s in stands if s.channel]
     if any(s.channel is None for s in stands) or len(channels) > 2:
         channels.append({"name": "LFE", "kind": "low frequency effects"})
-    outputs = []
+    outputs: list[Values] = []
     for stand in stands:
         for driver in stand.drivers:
             number = len(outputs) + 1

@@ -12,7 +12,7 @@ from roomtune.errors import RoomtuneError
 from roomtune.processor.tuning import Tuning
 from roomtune.signal.recording import Recording
 from roomtune.signal.values import ImpulseResponse, Unit
-from roomtune.system.model import System
+from roomtune.system.model import Position, System
 from roomtune.virtual.acoustics import DURATION_S
 from roomtune.virtual.chain import Chain
 from roomtune.virtual.faults import Fault, spoil_playback, spoil_recording
@@ -62,7 +62,7 @@ class VirtualRoom:
         self.imperfections = Imperfections(noise, drift, nonlinearity, latency)
         self.sample_rate_hz = float(system.audio.sample_rate_hz)
         self.chain = Chain(scenario, system)
-        self.seat = system.main_seat.name
+        self.seat = self.place = system.main_seat.name
         self.applied: Tuning | None = None
         self.switched_to: str | None = None
         self._faults: list[Fault] = []
@@ -70,11 +70,15 @@ class VirtualRoom:
 
     # --- what a person does in the room -------------------------------------------------
 
-    def move_microphone(self, seat: str) -> None:
-        """Put the microphone on a seat; RoomtuneError when there is no such seat."""
+    def move_microphone(self, seat: str, shift_m: Position = (0.0, 0.0, 0.0)) -> None:
+        """Put the microphone on a seat, or some way beside it.
+
+        Raises RoomtuneError when there is no such seat, or a wall in between.
+        """
         if seat not in self.chain.seats:
             names = ", ".join(self.chain.seats)
             raise RoomtuneError(f"there is no seat {seat!r}; there is: {names}")
+        self.place = self.chain.aside(seat, shift_m) if any(shift_m) else seat
         self.seat = seat
 
     def apply(self, tuning: Tuning | None) -> None:
@@ -115,7 +119,8 @@ class VirtualRoom:
 
     def _again(self, scenario: Scenario, imperfections: Imperfections) -> VirtualRoom:
         room = VirtualRoom(scenario, self.system, self.seed, **asdict(imperfections))
-        room.applied, room.seat, room.switched_to = self.applied, self.seat, self.switched_to
+        room.applied, room.switched_to = self.applied, self.switched_to
+        room.move_microphone(self.seat)
         return room
 
     # --- what is true -------------------------------------------------------------------
@@ -175,7 +180,7 @@ class VirtualRoom:
         """What the inputs hold: (m, inputs), late, noisy, by another clock."""
         linear = not self.imperfections.nonlinearity
         driven = self._driven(played, limiters=not linear)
-        heard = self._mixed(driven, self.seat, True, linear, len(played))
+        heard = self._mixed(driven, self.place, True, linear, len(played))
         lead = self._latency(generator)
         columns = [self._input(number, heard, played, lead) for number in inputs]
         recording = np.stack(columns, axis=-1)

@@ -56,3 +56,17 @@ def test_it_plays(seed: int) -> None:
     recorded = room.play_and_record(click, [1]).samples
     silent = room.play_and_record(0 * click, [1]).samples
     assert np.abs(recorded).max() > 20 * np.abs(silent).max()
+
+
+def test_what_is_asked_for_is_given() -> None:
+    scenario, system = random_scenario(3, layout="stereo", subwoofers=4, seats=9)
+    assert [channel.name for channel in system.channels] == ["L", "R", "LFE"]
+    assert sum(output.driver == "subwoofer" for output in system.outputs) == 4
+    assert len({seat.position_m for seat in system.seats}) == 9
+    Chain(scenario, system)
+
+
+@pytest.mark.parametrize("wrong", [{"layout": "9.9"}, {"subwoofers": 5}, {"seats": 0}])
+def test_what_cannot_be_is_refused(wrong: dict) -> None:
+    with pytest.raises(ValueError, match="got"):
+        random_scenario(1, **wrong)
