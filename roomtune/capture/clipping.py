@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 FULL_SCALE = 0.999
 LEAST_PLACES = 5
+SHARE_AT_TOP = 0.4
 SHORTEST_GAP = 8
 QUIETEST_NEIGHBOUR = 10 ** (-70 / 20)
 
@@ -14,23 +15,21 @@ QUIETEST_NEIGHBOUR = 10 ** (-70 / 20)
 def flat_crests(samples: NDArray[np.float64]) -> tuple[NDArray[np.int_], NDArray[np.int_]]:
     """Where crests are cut off and for how many samples each; samples (m,).
 
-    At full scale any two neighbours count. Below it three equal samples with a
-    steep fall on both sides do, in at least five places: the rounded crest of a
-    slow sine in few bits falls by less than 0.0003 of its height.
+    At full scale any two neighbours count. Below it the largest value must come
+    up at least 8 times in 5 places, and not much less often than all values
+    in the 3 % under it: a sine of 1000 steps reaches a fifth of that.
     """
     height = np.abs(samples)
     peak = float(height.max())
     if peak >= FULL_SCALE:
         begins, lengths = runs(height >= FULL_SCALE)
-        return begins[lengths >= 2], lengths[lengths >= 2]
-    begins, lengths = runs(height >= peak * (1 - 1e-7))
-    inside = (begins > 0) & (begins + lengths < height.size) & (lengths >= 3)
-    begins, lengths = begins[inside], lengths[inside]
-    step = 3e-4 * peak
-    steep = (peak - height[begins - 1] > step) & (peak - height[begins + lengths] > step)
-    if np.count_nonzero(steep) < LEAST_PLACES:
-        return begins[:0], lengths[:0]
-    return begins[steep], lengths[steep]
+        if np.any(lengths >= 2):
+            return begins[lengths >= 2], lengths[lengths >= 2]
+    at_top = height >= peak * (1 - 1e-6)
+    under = np.count_nonzero(height >= 0.97 * peak) - np.count_nonzero(at_top)
+    begins, lengths = runs(at_top)
+    cut = lengths.sum() >= max(8, SHARE_AT_TOP * under) and begins.size >= LEAST_PLACES
+    return (begins, lengths) if cut else (begins[:0], lengths[:0])
 
 
 def gaps(samples: NDArray[np.float64]) -> tuple[NDArray[np.int_], NDArray[np.int_]]:

@@ -12,12 +12,13 @@ from roomtune.signal.residue import residue_spectrum
 from roomtune.signal.sweeps import Sweep
 from roomtune.signal.values import NoiseSpectrum
 
-BLOCK_S = 0.01
+FRAMES_S = (0.01, 0.08)
 NEIGHBOURHOOD_S = 0.3
-FACTOR = 8.0
 LEAST = 3.0
+SCATTER = 12.0
 FLOOR_DB = -70.0
 WEAKEST_DB = -50.0
+SWEPT = (0.8, 8.0)
 
 
 @dataclass(frozen=True)
@@ -42,9 +43,11 @@ def find_bursts(
     """Find disturbances in a recorded sweep (m,), strongest first.
 
     The residue of the responses is whitened with the noise's own spectrum and
-    squared in blocks of 10 ms. A block counts when it holds 8 times what its
-    neighbourhood of 0.3 s on either side holds (median), and 3 times the noise;
-    what stays 50 dB under the recording does no harm and is left out.
+    looked at in frames of 10 and 80 ms, leaving out the frequencies from 0.8 to 8
+    times the one that the sweep passes: whatever distorts, distorts there. A frame
+    counts when it holds 3 times its neighbourhood of 0.3 s on either side (median)
+    and the noise, more where few frequencies are left; what stays 50 dB under
+    the recording does no harm and is left out.
     """
     import scipy.fft
 
@@ -55,39 +58,84 @@ def find_bursts(
     floor = 10 ** (FLOOR_DB / 10) * float(np.mean(samples**2)) / rate
     density = smoothed_density(noise, frequencies) + floor
     white = scipy.fft.irfft(spectrum / np.sqrt(density * rate), length)[: samples.size]
-    block = round(BLOCK_S * rate)
-    energy = _block_means(white, block)
-    usual = _running_median(energy, round(NEIGHBOURHOOD_S / BLOCK_S))
-    high = (energy > FACTOR * usual) & (energy > LEAST)
-    if not high.any():
+    frames = [_excess(white, sweep, time_zero_s, span_s) for span_s in FRAMES_S]
+    if all(np.max(excess) < 1 for excess in frames):
         return ()
-    power = _block_means(scipy.fft.irfft(spectrum, length)[: samples.size], block)
-    heard = _block_means(samples, block)
-    bursts = []
-    for begin, end in _groups(high):
-        ratio = float(np.max(power[begin:end]) / (np.max(heard[begin:end]) + 1e-30))
-        time_s = (begin + int(np.argmax(energy[begin:end])) + 0.5) * BLOCK_S
-        strength_db = 10 * float(np.log10(ratio + 1e-12))
-        if strength_db < WEAKEST_DB:
-            continue
-        burst = Burst(time_s, (end - begin) * BLOCK_S, strength_db)
-        bursts.append((float(np.max(energy[begin:end])), burst))
-    return tuple(burst for _, burst in sorted(bursts, key=lambda item: -item[0]))
+    residue = scipy.fft.irfft(spectrum, length)[: samples.size]
+    found = [
+        burst
+        for span_s, excess in zip(FRAMES_S, frames, strict=True)
+        for burst in _bursts(excess, span_s, residue, samples, rate)
+    ]
+    return _merged(found)
 
 
-def _block_means(samples: NDArray[np.float64], block: int) -> NDArray[np.float64]:
-    count = samples.size // block
-    return np.asarray((samples[: count * block].reshape(count, block) ** 2).mean(axis=1))
-
-
-def _running_median(values: NDArray[np.float64], reach: int) -> NDArray[np.float64]:
+def _excess(
+    white: NDArray[np.float64], sweep: Sweep, time_zero_s: float, span_s: float
+) -> NDArray[np.float64]:
+    """Energy of every frame beside the sweep over what is allowed there; > 1 counts."""
+    import scipy.fft
     from scipy.ndimage import median_filter
 
-    return np.asarray(median_filter(values, size=2 * reach + 1, mode="nearest"))
+    size = round(span_s * sweep.sample_rate_hz)
+    count = white.size // size
+    taper = np.hanning(size)
+    pieces = white[: count * size].reshape(count, size) * taper
+    power = np.abs(scipy.fft.rfft(pieces, axis=1)) ** 2 / np.sum(taper**2)
+    frequencies = scipy.fft.rfftfreq(size, 1 / sweep.sample_rate_hz)
+    begin = np.arange(count) * span_s - time_zero_s
+    length_s = sweep.true_duration_s
+    lowest = sweep.frequency_at_hz(np.clip(begin - span_s, 0, length_s)) * SWEPT[0]
+    highest = sweep.frequency_at_hz(np.clip(begin + 2 * span_s, 0, length_s)) * SWEPT[1]
+    beside = (frequencies < lowest[:, None] - 1 / span_s) | (frequencies > highest[:, None])
+    beside &= (frequencies > 0) & (frequencies < 0.45 * sweep.sample_rate_hz)
+    bins = beside.sum(axis=1)
+    energy = (power * beside).sum(axis=1) / np.maximum(bins, 1)
+    reach = max(3, round(NEIGHBOURHOOD_S / span_s))
+    usual = np.maximum(median_filter(energy, size=2 * reach + 1, mode="nearest"), 1.0)
+    allowed = np.maximum(LEAST, 1 + SCATTER / np.sqrt(np.maximum(bins, 1)))
+    return np.asarray(np.where(bins > 0, energy / (usual * allowed), 0.0))
+
+
+def _bursts(
+    excess: NDArray[np.float64],
+    span_s: float,
+    residue: NDArray[np.float64],
+    samples: NDArray[np.float64],
+    rate: float,
+) -> list[Burst]:
+    """The groups of frames that exceed, with their strength against the recording."""
+    size = round(span_s * rate)
+    bursts = []
+    for begin, end in _groups(excess > 1):
+        left, heard = (
+            float(np.max((x[begin * size : end * size].reshape(-1, size) ** 2).mean(axis=1)))
+            for x in (residue, samples)
+        )
+        strength_db = 10 * float(np.log10(left / (heard + 1e-30) + 1e-12))
+        if strength_db >= WEAKEST_DB:
+            time_s = (begin + int(np.argmax(excess[begin:end])) + 0.5) * span_s
+            bursts.append(Burst(time_s, (end - begin) * span_s, strength_db))
+    return bursts
 
 
 def _groups(flags: NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """Runs of true values, joined over gaps of up to three blocks."""
+    """Runs of true values, joined over gaps of up to three frames."""
     places = np.flatnonzero(flags)
+    if places.size == 0:
+        return []
     splits = np.flatnonzero(np.diff(places) > 4) + 1
     return [(int(group[0]), int(group[-1]) + 1) for group in np.split(places, splits)]
+
+
+def _merged(bursts: list[Burst]) -> tuple[Burst, ...]:
+    """Strongest first; what overlaps a stronger one is left out."""
+    kept: list[Burst] = []
+    for burst in sorted(bursts, key=lambda item: -item.strength_db):
+        apart = [
+            abs(burst.time_s - other.time_s) > 0.1 + (burst.duration_s + other.duration_s) / 2
+            for other in kept
+        ]
+        if all(apart):
+            kept.append(burst)
+    return tuple(kept)

@@ -8,9 +8,10 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from roomtune.capture.distortion import Distortion, measure_distortion
 from roomtune.capture.disturbance import Burst, find_bursts
 from roomtune.capture.interface import Recording
-from roomtune.capture.noise import smoothed_density
+from roomtune.capture.noise import octaves_hz, smoothed_density
 from roomtune.capture.requests import TakeRequest
 from roomtune.capture.stimulus import Schedule
 from roomtune.capture.timing import Clock, MarkerTimes
@@ -67,6 +68,12 @@ class Evidence:
             self.noise,
         )
 
+    @cached_property
+    def distortion(self) -> Distortion:
+        """Distortion of the chain, per octave."""
+        request = self.request
+        return measure_distortion(self.response, request.sweep, request.level_dbfs, self.noise)
+
     def moment_s(self, burst: Burst) -> float:
         """Instant of a burst in the recording."""
         drift = self.clock.drift_ppm * 1e-6 if self.clock is not None else 0.0
@@ -93,12 +100,3 @@ class Evidence:
             ratio = (signal[inside].sum() + 1e-30) / (variance[inside].sum() + 1e-30)
             ratios.append(10 * float(np.log10(ratio)))
         return centres, np.array(ratios)
-
-
-def octaves_hz(low_hz: float, high_hz: float) -> NDArray[np.float64]:
-    """Centres of the whole octaves in a band, at least one."""
-    first = int(np.ceil(np.log2(low_hz * np.sqrt(2) / 1000) - 1e-9))
-    last = int(np.floor(np.log2(high_hz / np.sqrt(2) / 1000) + 1e-9))
-    if last < first:
-        return np.array([np.sqrt(low_hz * high_hz)])
-    return np.asarray(1000 * 2.0 ** np.arange(first, last + 1))

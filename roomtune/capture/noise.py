@@ -64,3 +64,12 @@ def response_uncertainty(
     energy = sweep_energy_density(take.stimulus, frequencies_hz) * power(take.level_dbfs)
     with np.errstate(divide="ignore"):
         return np.asarray(np.sqrt(window_s * density / energy))
+
+
+def octaves_hz(low_hz: float, high_hz: float) -> NDArray[np.float64]:
+    """Centres of the whole octaves in a band, at least one."""
+    first = int(np.ceil(np.log2(low_hz * np.sqrt(2) / 1000) - 1e-9))
+    last = int(np.floor(np.log2(high_hz / np.sqrt(2) / 1000) + 1e-9))
+    if last < first:
+        return np.array([np.sqrt(low_hz * high_hz)])
+    return np.asarray(1000 * 2.0 ** np.arange(first, last + 1))

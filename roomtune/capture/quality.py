@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from roomtune.capture.clipping import flat_crests, gaps
-from roomtune.capture.distortion import distortion_findings
+from roomtune.capture.distortion import loudspeaker_distortion, soft_clipping
 from roomtune.capture.evidence import Evidence
 from roomtune.capture.interface import Recording
 from roomtune.capture.requests import TakeRequest
@@ -27,21 +27,31 @@ def grade_of(findings: tuple[Finding, ...]) -> Grade:
 
 
 def judge(evidence: Evidence) -> Verdict:
-    """Run every check and sum up.
+    """Run the checks and sum up.
 
-    What explains other findings silences them: a cut or lost block also leaves a
-    trace in the residue, and a take without any sweep has nothing else to judge.
+    They go from cause to consequence, and what explains the rest ends the search:
+    a lost block leaves a click behind, a changing gain distorts, a click looks
+    like distortion.
     """
-    lost = (*clipping(evidence), *missing_blocks(evidence), *time_reference(evidence))
+    causes = (_stream, steadiness, _overdrive, disturbances, _driver)
     loudness = signal_to_noise(evidence)
-    if any(finding.code == "no sweep" for finding in loudness):
-        findings = (*lost, *loudness)
-    else:
-        unsteady = steadiness(evidence) if not lost else ()
-        burst = disturbances(evidence) if not (lost or unsteady) else ()
-        bent = distortion_findings(evidence) if not (lost or unsteady or burst) else ()
-        findings = (*lost, *unsteady, *burst, *bent, *loudness)
+    found: tuple[Finding, ...] = _stream(evidence)
+    if not any(finding.code == "no sweep" for finding in loudness):
+        found = next((found for cause in causes if (found := cause(evidence))), ())
+    findings = (*found, *loudness)
     return Verdict(grade_of(findings), findings)
+
+
+def _stream(evidence: Evidence) -> tuple[Finding, ...]:
+    return (*clipping(evidence), *missing_blocks(evidence), *time_reference(evidence))
+
+
+def _overdrive(evidence: Evidence) -> tuple[Finding, ...]:
+    return soft_clipping(evidence.distortion)
+
+
+def _driver(evidence: Evidence) -> tuple[Finding, ...]:
+    return loudspeaker_distortion(evidence.distortion)
 
 
 def unusable(recording: Recording, request: TakeRequest) -> Verdict | None:

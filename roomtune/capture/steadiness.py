@@ -14,6 +14,7 @@ from roomtune.capture.noise import smoothed_density
 from roomtune.capture.take import Finding
 
 LEVEL_STEP_DB = 0.25
+SLIGHT_STEP_DB = 0.04
 GATE_DB = 5.0
 LEAST_LIKENESS = 0.97
 LEAKAGE = 10 ** (-60 / 10)
@@ -32,15 +33,15 @@ def steadiness(evidence: Evidence) -> tuple[Finding, ...]:
 
 
 def _gain(evidence: Evidence) -> tuple[Finding, ...]:
+    """A level that changes once and then stays was turned; else the recorder does it."""
     heard = evidence.heard
     assert heard is not None
     steps = np.diff(heard.levels_db)
     noise_db = 8.7 * np.sqrt(heard.pattern_noise / heard.patterns.shape[1])
-    moved = np.abs(steps) > LEVEL_STEP_DB + 6 * noise_db
-    if not moved.any():
+    if np.max(np.abs(steps)) < LEVEL_STEP_DB + 6 * noise_db:
         return ()
     listed = ", ".join(f"{step:+.1f}" for step in steps)
-    if np.count_nonzero(moved) == 1 and _abrupt(evidence, int(np.argmax(moved))):
+    if np.count_nonzero(np.abs(steps) > SLIGHT_STEP_DB + 6 * noise_db) == 1:
         text = (
             f"The level jumped during the take: from marker to marker it changed by {listed} dB. "
             f"Leave volume and gain alone while it measures."
@@ -53,43 +54,36 @@ def _gain(evidence: Evidence) -> tuple[Finding, ...]:
     return (Finding("automatic gain control", "repeat", text),)
 
 
-def _abrupt(evidence: Evidence, interval: int) -> bool:
-    """Whether a step between two markers was sudden: it left a trace, or hit a pair."""
-    return interval != 1 or bool(evidence.bursts)
-
-
 def _suppression(evidence: Evidence) -> tuple[Finding, ...]:
-    """Noise below the markers' band is there while they sound but not in the silence."""
-    ratio_db = noise_under_markers_db(evidence)
-    if ratio_db is None or ratio_db < GATE_DB:
+    """Noise below the markers' band is there while they sound but not in the silence.
+
+    Distortion of the markers does the same, but far more above their band.
+    """
+    below_db, above_db = noise_beside_markers_db(evidence)
+    if below_db < GATE_DB or above_db > below_db + GATE_DB:
         return ()
     text = (
-        f"The recorder suppresses noise: it lets {ratio_db:.0f} dB more of it through while "
+        f"The recorder suppresses noise: it lets {below_db:.0f} dB more of it through while "
         f"something sounds than in silence, so decays are cut short. {AGC_ADVICE}"
     )
     return (Finding("noise suppression", "repeat", text),)
 
 
-def noise_under_markers_db(evidence: Evidence) -> float | None:
-    """Noise below the markers' band while they sound, against the silence, dB.
+def noise_beside_markers_db(evidence: Evidence) -> tuple[float, float]:
+    """Noise below and above the markers' band while they sound, against the silence, dB.
 
-    The median over frequency of the ratio of densities, so that no band dominates;
-    Distortion of the markers lies above them. None when no band is left, or when what sounds there is
-    so weak that it may be leakage.
+    The median over frequency of the ratio of densities, so that no hum dominates.
+    -inf where no band is left, or where it is so weak that it may be leakage.
     """
     import scipy.fft
 
-    marker = evidence.request.reference.marker
-    heard = evidence.heard
+    marker, heard = evidence.request.reference.marker, evidence.heard
     assert marker is not None
     assert heard is not None
     rate = evidence.recording.sample_rate_hz
     count = round(marker.duration_s * rate)
     taper = np.hanning(count)
     frequencies = scipy.fft.rfftfreq(count, 1 / rate)
-    outside = (frequencies > 150) & (frequencies < 0.6 * marker.start_hz)
-    if np.count_nonzero(outside) < 8:
-        return None
     sounding: NDArray[np.float64] = np.zeros(frequencies.size)
     for instant in heard.instants_s:
         begin = round(float(instant) * rate)
@@ -97,11 +91,20 @@ def noise_under_markers_db(evidence: Evidence) -> float | None:
         if piece.size == count:
             sounding += np.abs(scipy.fft.rfft(piece * taper)) ** 2
     sounding /= 4 * np.sum(taper**2) * rate
-    if np.median(sounding[outside]) < LEAKAGE * np.median(sounding[~outside]):
-        return None
-    silent = smoothed_density(evidence.noise, frequencies[outside])
-    ratio = float(np.median(sounding[outside] / (silent + 1e-30)))
-    return 10 * float(np.log10(ratio / MEDIAN_OF_FOUR + 1e-30))
+    silent = smoothed_density(evidence.noise, frequencies) + 1e-30
+    inside = (frequencies > marker.start_hz) & (frequencies < marker.stop_hz)
+    leakage = LEAKAGE * float(np.median(sounding[inside]))
+    bands = (
+        (frequencies > 150) & (frequencies < 0.6 * marker.start_hz),
+        (frequencies > 1.25 * marker.stop_hz) & (frequencies < 0.4 * rate),
+    )
+    levels = [
+        10 * float(np.log10(np.median((sounding / silent)[band]) / MEDIAN_OF_FOUR + 1e-30))
+        if np.count_nonzero(band) >= 8 and np.median(sounding[band]) > leakage
+        else -np.inf
+        for band in bands
+    ]
+    return levels[0], levels[1]
 
 
 def _movement(evidence: Evidence) -> tuple[Finding, ...]:

@@ -61,19 +61,24 @@ def _kept(sweep: Sweep, time_zero_s: float, tail_s: float, length: int) -> NDArr
     """Gain of the circular response: 1 where linear response or harmonics lie."""
     rate = sweep.sample_rate_hz
     gain = np.zeros(length)
-    _open(gain, time_zero_s - pre_time_s(sweep), time_zero_s + tail_s, rate)
+    _open(gain, time_zero_s - pre_time_s(sweep), time_zero_s + tail_s, rate, 0.3 * tail_s)
     for order in range(2, HIGHEST_ORDER + 1):
         if order * sweep.start_hz >= sweep.stop_hz:
             break
         begin = time_zero_s - sweep.lead_s(order)
-        _open(gain, begin - BEFORE_ORDER_S, begin + AFTER_ORDER_S, rate)
+        _open(gain, begin - BEFORE_ORDER_S, begin + AFTER_ORDER_S, rate, 0.05)
     return gain
 
 
-def _open(gain: NDArray[np.float64], begin_s: float, end_s: float, rate: float) -> None:
-    """Open a window with soft ends of 15 ms on the circle."""
+def _open(
+    gain: NDArray[np.float64], begin_s: float, end_s: float, rate: float, fade_s: float
+) -> None:
+    """Open a window on the circle; it opens in 15 ms and closes in `fade_s`.
+
+    Closing slowly keeps the amplified noise outside the band from leaking in.
+    """
     places = np.arange(round(begin_s * rate), round(end_s * rate))
     times = places / rate
-    soft = raised_cosine((times - begin_s) / 0.015) * raised_cosine((end_s - times) / 0.015)
+    soft = raised_cosine((times - begin_s) / 0.015) * raised_cosine((end_s - times) / fade_s)
     wrapped = places % gain.size
     gain[wrapped] = np.maximum(gain[wrapped], soft)
