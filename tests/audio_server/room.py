@@ -19,6 +19,9 @@ ARRIVALS_S = (0.0065312, 0.0081947, 0.0043031, 0.0107773, 0.0052519)
 LEVELS = (0.35, 0.30, 0.40, 0.25, 0.32)
 SIGNS = (1, 1, -1, 1, 1)
 LENGTH = 9600
+FFT_LENGTH = 2**18
+BINS = np.unique(np.round(np.geomspace(50, 16000, 800) * FFT_LENGTH / RATE_HZ).astype(int))
+FREQUENCIES_HZ = BINS * RATE_HZ / FFT_LENGTH
 
 
 def known_room() -> np.ndarray:
@@ -50,6 +53,12 @@ def _sinc(delay_s: float) -> np.ndarray:
     offsets = np.arange(LENGTH) - centre
     window = np.where(np.abs(offsets) < 128, np.cos(np.pi * offsets / 256) ** 2, 0)
     return np.sinc(offsets) * window
+
+
+def spectrum(samples: np.ndarray, start_s: float) -> np.ndarray:
+    """The Fourier transform of samples that begin at `start_s`, at FREQUENCIES_HZ, exact."""
+    turn = np.exp(-2j * np.pi * FREQUENCIES_HZ * start_s)
+    return scipy.fft.rfft(samples, FFT_LENGTH)[BINS] * turn
 
 
 class BlockConvolver:

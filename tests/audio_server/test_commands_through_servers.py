@@ -8,10 +8,10 @@ import sys
 import numpy as np
 import pytest
 from harness import Room
+from room import FREQUENCIES_HZ, spectrum
 
 from roomtune.session.folder import Session
 
-FREQUENCIES_HZ = np.geomspace(50, 16000, 800)
 NAMES = ("left", "right", "left-surround", "right-surround", "centre")
 
 SYSTEM = """\
@@ -61,11 +61,6 @@ def make_project(folder: pathlib.Path, room: Room) -> None:
 def roomtune(room: Room, folder: pathlib.Path, *arguments: str):
     program = "from roomtune.cli.main import main; main()"
     return room.run([sys.executable, "-c", program, *arguments], cwd=folder)
-
-
-def spectrum(samples: np.ndarray, start_s: float) -> np.ndarray:
-    times_s = start_s + np.arange(samples.size) / 48000
-    return np.exp(-2j * np.pi * np.outer(FREQUENCIES_HZ, times_s)) @ samples
 
 
 @pytest.mark.parametrize("server", ["jack", "pulse"], indirect=True)
