@@ -65,29 +65,53 @@ def frequency_dependent_window(
     response: ImpulseResponse,
     frequencies_hz: ArrayLike,
     cycles: float,
-    reference_s: float,
+    reference_s: ArrayLike,
     longest_s: float | None = None,
 ) -> FrequencyResponse:
     """Spectrum (..., k) seen through a window of a constant number of cycles.
 
     At each frequency f the response is weighted with a raised-cosine window
-    that is 1 at `reference_s` and reaches 0 at `cycles` / f after it (and a
-    quarter of that before it), at most `longest_s`. Short windows look at the
-    direct sound, long ones let the room in.
+    that is 1 at `reference_s` (broadcast over the leading axes) and reaches 0
+    at `cycles` / f after it (and a quarter of that before it), at most
+    `longest_s`. Short windows look at the direct sound, long ones let the room
+    in.
     """
     if not cycles > 0:
         raise ValueError(f"a window needs a positive number of cycles, got {cycles}")
     frequencies = np.asarray(frequencies_hz, dtype=float)
-    times = response.times_s - reference_s
+    leading = response.samples.shape[:-1]
+    references = np.broadcast_to(np.asarray(reference_s, dtype=float), leading)
+    if np.all(references == references.ravel()[:1]):
+        values = _seen(response, frequencies, cycles, float(references.ravel()[0]), longest_s)
+    else:
+        rows = response.samples.reshape(-1, response.samples.shape[-1])
+        seen = [
+            _seen(replace(response, samples=row), frequencies, cycles, float(time_s), longest_s)
+            for row, time_s in zip(rows, references.ravel(), strict=True)
+        ]
+        values = np.reshape(seen, (*leading, len(frequencies)))
+    return FrequencyResponse(frequencies, values)
+
+
+def _seen(
+    response: ImpulseResponse,
+    frequencies: NDArray[np.float64],
+    cycles: float,
+    reference_s: float,
+    longest_s: float | None,
+) -> NDArray[np.complex128]:
+    """Values (..., k) through windows about one common reference time."""
+    times = response.times_s
     values = np.empty((*response.samples.shape[:-1], len(frequencies)), dtype=complex)
     for place, frequency in enumerate(frequencies):
         reach = min(cycles / frequency, longest_s or np.inf)
-        inside = slice(*np.searchsorted(times, [-reach / 4, reach]))
-        near = times[inside]
-        distance = np.where(near < 0, -4 * near, near) / reach
-        weights = (0.5 + 0.5 * np.cos(np.pi * distance)) * np.exp(-2j * np.pi * frequency * near)
-        values[..., place] = response.samples[..., inside] @ weights
-    return FrequencyResponse(frequencies, values).delayed(reference_s)
+        inside = slice(*np.searchsorted(times, [reference_s - reach / 4, reference_s + reach]))
+        after = times[inside] - reference_s
+        distance = np.where(after < 0, -4 * after, after) / reach
+        window = 0.5 + 0.5 * np.cos(np.pi * distance)
+        turn = np.exp(-2j * np.pi * frequency * times[inside])
+        values[..., place] = response.samples[..., inside] @ (window * turn)
+    return values
 
 
 def _ramp(distance_s: NDArray[np.float64], fade_s: float) -> NDArray[np.float64]:

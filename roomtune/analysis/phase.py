@@ -1,0 +1,100 @@
+"""Phase, group delay, and what goes beyond minimum phase."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from roomtune.signal.bands import log_frequencies_hz
+from roomtune.signal.minimum_phase import minimum_phase_on_log_grid
+from roomtune.signal.values import FrequencyResponse, ImpulseResponse
+from roomtune.signal.windows import frequency_dependent_window
+
+POINTS_PER_OCTAVE = 48
+_STEEPEST = 8.0
+
+
+def unwrapped_phase(response: FrequencyResponse, delay_s: ArrayLike = 0.0) -> NDArray[np.float64]:
+    """Phase in radians (..., k) after a delay (..., ) is taken out, unwrapped upwards."""
+    aligned = response.delayed(-np.asarray(delay_s, dtype=float))
+    return np.unwrap(np.angle(aligned.values), axis=-1)
+
+
+def group_delay_s(response: ImpulseResponse, frequencies_hz: ArrayLike) -> NDArray[np.float64]:
+    """Group delay (..., k) in seconds on the response's own time axis.
+
+    Exactly Re(F{t h} / F{h}), with no differences of a wrapped phase (A. V.
+    Oppenheim, R. W. Schafer, "Discrete-Time Signal Processing", sec. 2.9).
+    """
+    times = response.times_s
+    weighted = replace(response, samples=response.samples * times)
+    above = weighted.response_at(frequencies_hz).values
+    below = response.response_at(frequencies_hz).values
+    safe = np.where(np.abs(below) > 0, below, 1.0)
+    return np.where(np.abs(below) > 0, np.real(above / safe), np.nan)
+
+
+def minimum_phase_part(
+    response: FrequencyResponse, points_per_octave: float = POINTS_PER_OCTAVE
+) -> FrequencyResponse:
+    """Return the minimum-phase response (..., k) of the same magnitude.
+
+    The grid must be even in log frequency. Beyond its ends the level goes on
+    with the slope of the outermost octave, for six octaves.
+    """
+    step = np.log(2) / points_per_octave
+    level = np.log(np.maximum(np.abs(response.values), 1e-300))
+    extra = int(6 * points_per_octave)
+    before = _skirt(level[..., ::-1], step, extra)[..., ::-1]
+    whole = np.concatenate([before, level, _skirt(level, step, extra)], axis=-1)
+    phase = minimum_phase_on_log_grid(whole, step)[..., extra:-extra]
+    return replace(response, values=np.exp(level + 1j * phase))
+
+
+def excess_response(
+    response: ImpulseResponse,
+    band_hz: tuple[float, float],
+    arrival_s: ArrayLike,
+    cycles: float = 12.0,
+) -> FrequencyResponse:
+    """All-pass part (..., k) of a response about its arrival: unit magnitude.
+
+    The response is seen through a window of a constant number of cycles from
+    the arrival (..., ) on and divided by its own minimum-phase part. A value
+    of 1 (or of slowly changing phase) means minimum phase; phase that turns
+    quickly means sound that is not.
+    """
+    frequencies = log_frequencies_hz(*band_hz, POINTS_PER_OCTAVE)
+    seen = frequency_dependent_window(response, frequencies, cycles, arrival_s)
+    seen = seen.delayed(-np.broadcast_to(arrival_s, response.samples.shape[:-1]))
+    lowest = minimum_phase_part(seen)
+    return replace(seen, values=np.exp(1j * np.angle(seen.values / lowest.values)))
+
+
+def step_response(response: ImpulseResponse) -> ImpulseResponse:
+    """Return the running integral of the impulse response: the answer to a step."""
+    return replace(response, samples=np.cumsum(response.samples, axis=-1))
+
+
+def energy_time_curve_db(response: ImpulseResponse) -> NDArray[np.float64]:
+    """Level in dB re the maximum of the squared analytic signal's magnitude, (..., n).
+
+    R. C. Heyser, JAES 19, 829-834 (1971).
+    """
+    import scipy.signal
+
+    envelope = np.abs(scipy.signal.hilbert(response.samples, axis=-1))
+    largest = envelope.max(axis=-1, keepdims=True)
+    return 20 * np.log10(np.maximum(envelope / np.maximum(largest, 1e-300), 1e-15))
+
+
+def _skirt(level: NDArray[np.float64], step: float, extra: int) -> NDArray[np.float64]:
+    """Continuation (..., extra) of a level in nepers with its last octave's slope."""
+    count = min(round(np.log(2) / step), level.shape[-1])
+    place = step * (np.arange(count) - (count - 1) / 2)
+    last = level[..., -count:]
+    slope = (last @ place / np.sum(place**2))[..., None]
+    slope = np.clip(slope, -_STEEPEST, 0.0)
+    return level[..., -1:] + slope * step * np.arange(1, extra + 1)
