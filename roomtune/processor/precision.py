@@ -93,6 +93,13 @@ def precision_warnings(
     return tuple(found)
 
 
+def level_error_db(
+    exact: NDArray[np.float64], held: NDArray[np.float64], item: Filter, sample_rate_hz: float
+) -> float:
+    """Largest level error of held sections against exact ones of a filter; inf if unstable."""
+    return _effect(exact, held, _grid(item, sample_rate_hz), sample_rate_hz, "float64").error_db
+
+
 def _filters(tuning: Tuning) -> Iterator[tuple[str, Filter]]:
     """Every recursive filter with the name of its place."""
     places = [(f"channel {c.name}", c.filters) for c in tuning.channels]
@@ -116,9 +123,15 @@ def _text(where: str, item: Filter, effect: FormatEffect, better: FormatEffect, 
         )
         problem += " (a coefficient is too large for it)" if effect.saturated else ""
     if better.error_db < min(0.5 * effect.error_db, 6.0):
-        remedy = f"neighbouring words bring that to {better.error_db:.2g} dB: enter coefficients"
+        remedy = (
+            f"neighbouring words bring that to {better.error_db:.2g} dB: enter coefficients, "
+            "or look for values beside these that are held better"
+        )
     else:
-        remedy = "use more fraction bits, a lower sample rate, a lower Q or a higher frequency"
+        remedy = (
+            "look for values beside these that are held better, or use more fraction bits, "
+            "a lower sample rate, a lower Q or a higher frequency"
+        )
     return f"{what} {problem}; {remedy}"
 
 

@@ -111,7 +111,7 @@ def _pretty(data: dict[str, Any]) -> str:
 
 def _block(value: Any, indent: int) -> str:
     flat = json.dumps(value, ensure_ascii=False, allow_nan=False)
-    if len(flat) + indent <= 92 or not isinstance(value, list | dict):
+    if len(flat) + indent <= 98 or not isinstance(value, list | dict):
         return flat
     inner = " " * (indent + 2)
     if isinstance(value, list) and not isinstance(value[0], list | dict):

@@ -9,7 +9,10 @@ import pytest
 
 from roomtune.processor.filters import filter_response, filter_sections, is_stable
 from roomtune.processor.precision import better_sections, format_effect, precision_warnings
+from roomtune.processor.rounding import rounded_filter
+from roomtune.processor.steadying import steadied
 from roomtune.processor.tuning import Filter, OutputSetting, Tuning
+from roomtune.system.model import Processor
 
 TYPES = {"peaking": "peaking", "lowshelf": "low shelf", "lowpass": "low pass"}
 TYPES |= {"highpass": "high pass", "highshelf": "high shelf", "allpass": "all pass"}
@@ -129,7 +132,7 @@ def test_better_words_help_where_it_matters():
 def test_where_no_words_help_the_warning_says_what_would():
     (warning,) = precision_warnings(tuning_of(192000, "5.23", Filter("peaking", 25.0, 10.0, -10.0)))
     assert warning.better.error_db > 3
-    assert "more fraction bits, a lower sample rate" in warning.text
+    assert "use more fraction bits, a lower sample rate" in warning.text
 
 
 def test_unstable_and_saturated_filters_are_said_to_be():
@@ -141,3 +144,38 @@ def test_unstable_and_saturated_filters_are_said_to_be():
     texts = [w.text for w in precision_warnings(tuning_of(192000, "2.14", low, big))]
     assert "unstable" in texts[0]
     assert "too large" in texts[1]
+
+
+@pytest.mark.parametrize(
+    ("rate", "style", "item", "before", "after"),
+    [
+        (192000, "5.23", Filter("high pass", 20.0, family="Butterworth", order=4), 49.0, 0.5),
+        (192000, "float32", Filter("peaking", 41.3, 6.2, -7.4), 1.7, 0.36),
+        (96000, "5.23", Filter("high pass", 20.0, 0.71), 3.0, 0.2),
+    ],
+)
+def test_nearby_values_are_held_far_better(rate, style, item, before, after):
+    harmless = Filter("low shelf", 200.0, 0.7, 3.0)
+    tuning = tuning_of(rate, style, item, harmless, Filter("fir", taps=(1.0,)))
+    found = steadied(tuning, Processor())
+    changed, kept, _ = found.outputs[0].filters
+    assert kept == harmless
+    grid = np.geomspace(10, 0.49 * rate, 4000)
+    exact = np.abs(filter_response(item, rate, grid))
+    heard = exact > 1e-4
+
+    def error(candidate):
+        held = np.abs(filter_response(candidate, rate, grid, style))
+        return np.abs(20 * np.log10(held[heard] / exact[heard])).max()
+
+    assert error(item) >= before
+    assert error(changed) <= after
+    assert changed.frequency_hz == pytest.approx(item.frequency_hz, rel=0.031)
+    assert rounded_filter(changed, Processor()) == changed
+
+
+def test_what_is_held_well_stays():
+    tuning = tuning_of(48000, "2.30", Filter("peaking", 41.3, 6.2, -7.4))
+    assert steadied(tuning, Processor()) == tuning
+    exact = tuning_of(192000, "float64", Filter("peaking", 20.0, 9.0, -7.4))
+    assert steadied(exact, Processor()) == exact
