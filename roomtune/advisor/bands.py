@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,7 +12,7 @@ from roomtune.advisor.aims import Aims, third_rows
 from roomtune.advisor.proposal import Proposal
 
 Array = NDArray[np.float64]
-FALL_DB = 8.0
+FALL_DB = 10.0
 SEEN_DB = 10.0
 
 
@@ -43,9 +44,9 @@ def _usable(aims: Aims, place: int) -> UsableBand:
     power = aims.average[0] @ own_power(aims, place) @ bands.T
     noise = aims.average[0] @ aims.model.noise[place] @ bands.T
     level = 10 * np.log10(np.maximum(power, 1e-30))
-    loud = np.median(level[level >= np.median(level)])
+    loud = np.median(level)
     good = (level > loud - FALL_DB) & (power > noise * 10 ** (SEEN_DB / 10))
-    good[1:-1] |= good[:-2] & good[2:]
+    good = _without_gaps(good, 2)
     first, last = _run_about(good, int(np.argmax(_smooth(level))))
     noisy = tuple(float(f) for f in centres[power <= noise * 10 ** (SEEN_DB / 10)])
     ends = max(low, centres[first] * 10**-0.05), min(high, centres[last] * 10**0.05)
@@ -63,6 +64,16 @@ def own_power(aims: Aims, place: int) -> Array:
 
 def _smooth(level: Array) -> Array:
     return np.convolve(np.pad(level, 2, mode="edge"), np.ones(5) / 5, mode="valid")
+
+
+def _without_gaps(good: NDArray[np.bool_], longest: int) -> NDArray[np.bool_]:
+    """The same with inner gaps of up to `longest` thirds closed."""
+    closed = good.copy()
+    places = np.flatnonzero(good)
+    for before, after in pairwise(places.tolist()):
+        if after - before - 1 <= longest:
+            closed[before:after] = True
+    return closed
 
 
 def _run_about(good: NDArray[np.bool_], start: int) -> tuple[int, int]:

@@ -31,6 +31,7 @@ POINTS_PER_OCTAVE = 24
 OTHER_SEATS_WEIGHT = 0.3
 MIDDLE_COST_DB, UNEVEN_COST_DB, DELAY_COST_DB = 0.7, 0.15, 2.0
 LOSS_WEIGHT, INVERSION_COST_DB = 0.7, 0.3
+CHECKED_BOTH_WAYS = 24
 
 
 @dataclass(frozen=True)
@@ -275,13 +276,18 @@ def ranked(
     processor: Processor,
 ) -> list[Choice]:
     """Choices for loudspeakers of one kind, the best first."""
-    found = []
     rate = processor.sample_rate_hz
-    for slope in slopes_to_try:
-        expected = expects_inversion(slope, rate)
-        for inverted in (False, True):
-            joints = tuple(joint_for(pair, slope, rate, inverted) for pair in pairs)
-            cost = float(np.mean([joint.cost_db for joint in joints]))
-            cost += preference_db(slope, overlap) + INVERSION_COST_DB * (inverted != expected)
-            found.append(Choice(slope, joints, cost))
-    return sorted(found, key=lambda choice: (choice.cost_db, str(choice.slope)))
+
+    def choice(slope: Slope, inverted: bool) -> Choice:
+        joints = tuple(joint_for(pair, slope, rate, inverted) for pair in pairs)
+        cost = float(np.mean([joint.cost_db for joint in joints]))
+        unexpected = inverted != expects_inversion(slope, rate)
+        cost += preference_db(slope, overlap) + INVERSION_COST_DB * unexpected
+        return Choice(slope, joints, cost)
+
+    def ordered(choices: list[Choice]) -> list[Choice]:
+        return sorted(choices, key=lambda item: (item.cost_db, str(item.slope)))
+
+    found = ordered([choice(slope, expects_inversion(slope, rate)) for slope in slopes_to_try])
+    turned = [choice(c.slope, not c.joints[0].inverted) for c in found[:CHECKED_BOTH_WAYS]]
+    return ordered(found + turned)

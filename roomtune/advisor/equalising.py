@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
-import numpy as np
-
-from roomtune.advisor.aims import TRANSITION_HZ, Aims, problem_for
+from roomtune.advisor.aims import Aims, problem_for
 from roomtune.advisor.equaliser import Ground, Rules, grown, pruned
 from roomtune.advisor.layout import ordered_outputs
 from roomtune.advisor.objective import Problem, fitted
@@ -16,6 +15,7 @@ from roomtune.advisor.subwoofers import subwoofer_places
 from roomtune.processor.tuning import Tuning
 
 TOP_HZ = 17e3
+IDLE_DB = 0.3
 
 
 def rules_of(aims: Aims, per_output: int | None = None) -> Rules:
@@ -132,8 +132,6 @@ def _grown(
 
 def problem_part(problem: Problem, channels: Sequence[int]) -> Problem:
     """The problem as far as it concerns some channels."""
-    from dataclasses import replace
-
     chosen = set(channels)
     return replace(
         problem,
@@ -156,6 +154,7 @@ def polished(aims: Aims, problem: Problem, state: State, steps: int = 25) -> Sta
     return fitted(problem, state, free, steps)[0]
 
 
-def is_broad(q: float, frequency_hz: float) -> bool:
-    """Whether a section is as broad as is fit above the transition."""
-    return frequency_hz < TRANSITION_HZ or bool(np.less_equal(q, 4.5))
+def without_idle(state: State) -> State:
+    """The state without sections that hardly do anything."""
+    kept = tuple(s for s in state.sections if s.kind == "all pass" or abs(s.values[2]) >= IDLE_DB)
+    return State(state.gains_db, state.delays_ms, kept)

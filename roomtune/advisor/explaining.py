@@ -6,7 +6,12 @@ import numpy as np
 
 from roomtune.advisor.aims import Aims
 from roomtune.advisor.alignment import own_outputs
-from roomtune.advisor.layout import bass_outputs, gives_bass_away
+from roomtune.advisor.layout import (
+    bass_outputs,
+    gives_bass_away,
+    has_route_filters,
+    shares_woofers,
+)
 from roomtune.advisor.prediction import Prediction
 from roomtune.advisor.proposal import Proposal
 from roomtune.advisor.scores import Scores, scores
@@ -37,6 +42,18 @@ def bass_proposals(
     if not names:
         return []
     proposals = []
+    if shares_woofers(system) and not has_route_filters(system):
+        proposals.append(
+            Proposal(
+                step="bass routing",
+                subject=", ".join(names),
+                change="every loudspeaker keeps its own bass; LFE goes to these outputs",
+                evidence="they belong to other channels, and the processor has no filters on "
+                "routes that would keep all but the bass from them",
+                effect="",
+                refused=("redirecting the bass of small loudspeakers",),
+            )
+        )
     if giving:
         proposals.append(
             Proposal(

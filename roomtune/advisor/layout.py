@@ -43,7 +43,8 @@ def gives_bass_away(system: System, loudspeaker: Loudspeaker) -> bool:
     """Whether a loudspeaker's bass goes to other outputs.
 
     It does when it has no bass output of its own and does not reach down to
-    25 Hz by itself.
+    25 Hz by itself. It cannot when only other channels' woofers could take its
+    bass and routes have no filters to keep the rest from them.
     """
     own = ordered_outputs(system, loudspeaker.name)
     if loudspeaker.channel is None or not own:
@@ -51,7 +52,19 @@ def gives_bass_away(system: System, loudspeaker: Loudspeaker) -> bool:
     names = {output.name for output in bass_outputs(system)}
     if any(output.name in names for output in own):
         return False
+    if shares_woofers(system) and not has_route_filters(system):
+        return False
     return bool(names) and own[0].safe_band_hz[0] > FULL_RANGE_HZ
+
+
+def shares_woofers(system: System) -> bool:
+    """Whether bass goes to outputs that also belong to a channel's own loudspeaker."""
+    return any(system.loudspeaker(o.loudspeaker).channel for o in bass_outputs(system))
+
+
+def has_route_filters(system: System) -> bool:
+    """Whether a route can hold a low pass of its own."""
+    return system.processor.filters_per_route > 0
 
 
 def driver_crossovers_hz(system: System, loudspeaker: str) -> tuple[float, ...]:

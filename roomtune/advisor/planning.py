@@ -13,7 +13,7 @@ from roomtune.advisor.alignment import (
 from roomtune.advisor.bands import band_proposals, usable_bands
 from roomtune.advisor.drivers import join_drivers
 from roomtune.advisor.energy import energy_model
-from roomtune.advisor.equalising import equalised, polished
+from roomtune.advisor.equalising import equalised, polished, without_idle
 from roomtune.advisor.explaining import (
     alignment_proposals,
     bass_proposals,
@@ -61,7 +61,8 @@ def plan(system: System, measured: Measured, previous: Tuning | None = None) -> 
     tuning, arrival_ms = arrivals_aligned(system, measured, levels_aligned(aims, tuning))
     tuning, bass = _with_bass(aims, tuning, table, bass_hz, arrival_ms)
     state = equalised(aims, tuning, bass_hz)
-    state = polished(aims, problem_for(aims, tuning), state)
+    problem = problem_for(aims, tuning)
+    state = polished(aims, problem, without_idle(polished(aims, problem, state)), 8)
     tuning = _finished(aims, with_state(tuning, state, measured.outputs))
     before, prediction = predict(starting, measured), predict(tuning, measured)
     proposals = [

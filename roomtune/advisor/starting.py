@@ -16,6 +16,7 @@ from roomtune.advisor.layout import (
     bass_outputs,
     driver_crossovers_hz,
     gives_bass_away,
+    has_route_filters,
     offered_slope,
     ordered_outputs,
 )
@@ -40,7 +41,7 @@ def starting_tuning(system: System, bass_hz: float | None = None) -> Tuning:
     return Tuning(
         sample_rate_hz=system.processor.sample_rate_hz,
         channels=tuple(_channel(system, channel.name) for channel in system.channels),
-        routes=starting_routes(system),
+        routes=starting_routes(system, crossover),
         outputs=tuple(_output(system, output, crossover) for output in system.outputs),
         number_format=system.processor.number_format,
     )
@@ -53,17 +54,38 @@ def _channel(system: System, name: str) -> ChannelSetting:
     return ChannelSetting(name)
 
 
-def starting_routes(system: System) -> tuple[Route, ...]:
+def starting_routes(system: System, bass_hz: float) -> tuple[Route, ...]:
     """Own outputs for every channel, bass outputs for LFE and whoever gives bass away."""
-    bass = [output.name for output in bass_outputs(system)]
     routes = []
     for channel in system.channels:
         loudspeaker = system.loudspeaker_of(channel.name)
         own = [output.name for output in system.outputs_of(loudspeaker.name)] if loudspeaker else []
-        away = channel.kind != "main" or (loudspeaker and gives_bass_away(system, loudspeaker))
-        names = own + [name for name in bass if away and name not in own]
-        routes += [Route(channel.name, name) for name in names]
+        routes += [Route(channel.name, name) for name in own]
+        if channel.kind != "main" or (loudspeaker and gives_bass_away(system, loudspeaker)):
+            top = bass_hz if channel.kind == "main" else LFE_LIMIT_HZ
+            routes += [
+                _bass_route(system, channel.name, output, top)
+                for output in bass_outputs(system)
+                if output.name not in own
+            ]
     return tuple(routes)
+
+
+def _bass_route(system: System, channel: str, output: Output, top_hz: float) -> Route:
+    """A route for bass: with its own low pass where routes have filters.
+
+    Several woofers of other channels add up in phase, so each gets its share only.
+    """
+    family, order = offered_slope(system.processor, "Linkwitz-Riley", 4)
+    low_pass = Filter("low pass", top_hz, family=family, order=order)
+    shared = system.loudspeaker(output.loudspeaker).channel is not None
+    gain = -20 * np.log10(len(bass_outputs(system)))
+    return Route(
+        channel,
+        output.name,
+        gain_db=float(np.round(gain, 1)) if shared and system.processor.route_gains else 0.0,
+        filters=(low_pass,) if has_route_filters(system) else (),
+    )
 
 
 def _output(system: System, output: Output, bass_hz: float) -> OutputSetting:
@@ -87,7 +109,7 @@ def crossover_filters(system: System, output: Output, bass_hz: float) -> tuple[F
     low = between[place - 1] if place else _lowest_hz(system, output, bass_hz)
     high = between[place] if place < len(between) else None
     carries = output.name in {item.name for item in bass_outputs(system)}
-    if loudspeaker.channel is None and carries and high is None:
+    if loudspeaker.channel is None and carries and high is None and not has_route_filters(system):
         high = bass_hz
     protective = place == 0 and not gives_bass_away(system, loudspeaker)
     filters = []

@@ -26,7 +26,7 @@ Complex = NDArray[np.complex128]
 LOWEST_HZ = 22.0
 REACH_MS = 8.0
 LOSS_WEIGHT, LOSS_ALLOWED_DB = 0.15, 3.0
-DELAY_COST_DB, INVERSION_COST_DB = 0.02, 0.4
+DELAY_COST_DB, INVERSION_COST_DB = 0.01, 0.4
 
 
 @dataclass(frozen=True)
@@ -119,7 +119,7 @@ def arrangement(
         aims.average[0],
         np.asarray(start_ms, dtype=float),
     )
-    best = search.refined(search.screened(480)[:6])
+    best = search.refined(search.screened(480)[:12])
     gains, delays, inverted = search.settings(best)
     spread, loss = search.values(best[None])
     return Arrangement(gains, delays, inverted, float(spread[0]), float(loss[0]))
@@ -161,7 +161,7 @@ class _Search:
         off = np.abs(vectors[:, : self.count - 1]).sum(axis=1)
         beyond = np.maximum(loss - LOSS_ALLOWED_DB, 0)
         turned = (vectors[:, self.count - 1 : 2 * self.count - 2] < 0).sum(axis=1)
-        simple = DELAY_COST_DB * off + 0.3 * INVERSION_COST_DB * turned
+        simple = DELAY_COST_DB * off + 0.2 * INVERSION_COST_DB * turned
         return spread + LOSS_WEIGHT * loss + beyond + simple
 
     def screened(self, count: int) -> Array:

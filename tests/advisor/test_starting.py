@@ -94,5 +94,42 @@ def test_without_subwoofers_the_deep_woofers_carry_the_bass(workshop):
         outputs=outputs,
     )
     assert [o.name for o in bass_outputs(system)] == ["left", "right"]
-    assert gives_bass_away(system, system.loudspeaker("centre"))
+    assert not gives_bass_away(system, system.loudspeaker("centre"))
     assert not gives_bass_away(system, system.loudspeaker("left"))
+
+
+def three_full_range(workshop, filters_per_route):
+    return workshop.system(
+        channels=(
+            Channel(name="L"),
+            Channel(name="R"),
+            Channel(name="C"),
+            Channel(name="LFE", kind="low frequency effects"),
+        ),
+        loudspeakers=tuple(
+            Loudspeaker(name=n, channel=c)
+            for n, c in (("left", "L"), ("right", "R"), ("centre", "C"))
+        ),
+        outputs=(
+            workshop.output(1, "left", "left", "full range", 35, 20000),
+            workshop.output(2, "right", "right", "full range", 35, 20000),
+            workshop.output(3, "centre", "centre", "full range", 90, 20000),
+        ),
+        processor=Processor(filters_per_route=filters_per_route),
+    )
+
+
+def test_shared_woofers_get_only_the_bass_of_others(workshop):
+    tuning = starting_tuning(three_full_range(workshop, 2))
+    response = np.abs(tuning_response(tuning, [40.0, 1000.0]))
+    own, redirected = response[0, 0], response[2, 0]
+    assert redirected[0] / own[0] == pytest.approx(0.5, abs=0.06)  # two woofers in phase
+    assert redirected[1] / own[1] < 1e-3
+
+
+def test_without_route_filters_nobody_gives_bass_away_to_others_woofers(workshop):
+    tuning = starting_tuning(three_full_range(workshop, 0))
+    assert {r.output for r in tuning.routes if r.channel == "C"} == {"centre"}
+    assert all(not r.filters for r in tuning.routes)
+    high_pass = tuning.output("centre").filters[0]
+    assert (high_pass.type, high_pass.frequency_hz) == ("high pass", 90.0)
