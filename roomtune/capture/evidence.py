@@ -40,7 +40,8 @@ class Evidence:
     """A recording and all that was found in it.
 
     `clock` comes from the loopback where there is one; `heard` are the markers
-    at the microphone, if it heard them.
+    at the microphone, if it heard them. `mistaken_rate_hz`: the rate at which the
+    recording was made, when that was not the one it states (it is resampled).
     """
 
     recording: Recording
@@ -51,6 +52,7 @@ class Evidence:
     stretch: Stretch
     response: Deconvolution
     noise: NoiseSpectrum
+    mistaken_rate_hz: float | None = None
 
     @property
     def microphone(self) -> NDArray[np.float64]:

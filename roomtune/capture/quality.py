@@ -120,6 +120,12 @@ def time_reference(evidence: Evidence) -> tuple[Finding, ...]:
             "Check the reference output and the level."
         )
         return (Finding("no marker", "repeat", text),)
+    if evidence.mistaken_rate_hz is not None:
+        text = (
+            f"The recording runs at {evidence.mistaken_rate_hz:g} Hz but states another sample "
+            f"rate; it was converted. Set playback and recording to the same rate."
+        )
+        return (Finding("sample rate", "usable", text),)
     if clock.jump_samples:
         count = abs(clock.jump_samples)
         lost = clock.jump_samples < 0

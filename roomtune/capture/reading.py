@@ -15,7 +15,14 @@ from roomtune.capture.quality import judge, unusable
 from roomtune.capture.requests import TakeRequest
 from roomtune.capture.stimulus import Schedule, schedule
 from roomtune.capture.take import Take, Verdict
-from roomtune.capture.timing import Clock, MarkerTimes, find_markers, fit_clock, without_drift
+from roomtune.capture.timing import (
+    Clock,
+    MarkerTimes,
+    find_markers,
+    fit_clock,
+    true_rate_hz,
+    without_drift,
+)
 from roomtune.errors import MeasurementError
 from roomtune.signal.decibels import amplitude
 from roomtune.signal.sweeps import Deconvolution, deconvolve
@@ -81,10 +88,19 @@ def _at_rate(recording: Recording, sample_rate_hz: float) -> Recording:
 
 
 def gather(recording: Recording, request: TakeRequest) -> Evidence:
-    """Find markers, clock, responses and noise in the recording of one request."""
-    microphone = np.array(recording.samples[:, 0])
+    """Find markers, clock, responses and noise in the recording of one request.
+
+    A recording that holds the markers only at another sample rate than it states
+    is resampled first.
+    """
     plan = schedule(request)
     heard, clock = _read_clock(recording, request, plan)
+    mistaken_rate_hz = _mistaken_rate_hz(recording, request, plan) if clock is None else None
+    if mistaken_rate_hz is not None:
+        truly = Recording(recording.samples, mistaken_rate_hz, recording.events)
+        recording = _at_rate(truly, request.sweep.sample_rate_hz)
+        heard, clock = _read_clock(recording, request, plan)
+    microphone = np.array(recording.samples[:, 0])
     stretch = _sweep_stretch(microphone, request, plan, clock)
     response = _recover(stretch, request, None if clock is None else stretch.zero_s)
     if clock is None:
@@ -99,7 +115,17 @@ def gather(recording: Recording, request: TakeRequest) -> Evidence:
         stretch=stretch,
         response=response,
         noise=noise_density(quiet, recording.sample_rate_hz),
+        mistaken_rate_hz=mistaken_rate_hz,
     )
+
+
+def _mistaken_rate_hz(recording: Recording, request: TakeRequest, plan: Schedule) -> float | None:
+    reference = request.reference
+    if reference.marker is None:
+        return None
+    column = -1 if reference.kind == "loopback" else 0
+    samples = recording.samples[:, column]
+    return true_rate_hz(samples, recording.sample_rate_hz, reference.marker, plan.markers_s)
 
 
 def _read_clock(

@@ -18,7 +18,8 @@ SLIGHT_STEP_DB = 0.04
 GATE_DB = 5.0
 LEAST_LIKENESS = 0.97
 LEAKAGE = 10 ** (-60 / 10)
-MEDIAN_OF_FOUR = 0.918
+BENT_DB = 2.0
+MEDIAN_OF_TWO = 0.839
 AGC_ADVICE = (
     "Switch automatic gain control, noise suppression and every other enhancement of the "
     "microphone off."
@@ -29,11 +30,15 @@ def steadiness(evidence: Evidence) -> tuple[Finding, ...]:
     """Compare the four markers at the microphone with each other."""
     if evidence.heard is None:
         return ()
-    return (*_gain(evidence), *_suppression(evidence), *_movement(evidence))
+    found = _suppression(evidence) or _gain(evidence)
+    return found or _movement(evidence)
 
 
 def _gain(evidence: Evidence) -> tuple[Finding, ...]:
-    """A level that changes once and then stays was turned; else the recorder does it."""
+    """A level that changes once and then stays was turned; else the recorder does it.
+
+    A drop right after the first sound is the recorder's too.
+    """
     heard = evidence.heard
     assert heard is not None
     steps = np.diff(heard.levels_db)
@@ -41,7 +46,8 @@ def _gain(evidence: Evidence) -> tuple[Finding, ...]:
     if np.max(np.abs(steps)) < LEVEL_STEP_DB + 6 * noise_db:
         return ()
     listed = ", ".join(f"{step:+.1f}" for step in steps)
-    if np.count_nonzero(np.abs(steps) > SLIGHT_STEP_DB + 6 * noise_db) == 1:
+    once = np.count_nonzero(np.abs(steps) > SLIGHT_STEP_DB + 6 * noise_db) == 1
+    if once and steps[0] > -LEVEL_STEP_DB:
         text = (
             f"The level jumped during the take: from marker to marker it changed by {listed} dB. "
             f"Leave volume and gain alone while it measures."
@@ -59,8 +65,10 @@ def _suppression(evidence: Evidence) -> tuple[Finding, ...]:
 
     Distortion of the markers does the same, but far more above their band.
     """
-    below_db, above_db = noise_beside_markers_db(evidence)
-    if below_db < GATE_DB or above_db > below_db + GATE_DB:
+    pairs = [noise_beside_markers_db(evidence, pair) for pair in ((0, 1), (2, 3))]
+    below_db = min(below for below, _ in pairs)
+    above_db = float(np.mean([above for _, above in pairs]))
+    if below_db < GATE_DB or above_db > float(np.mean([below for below, _ in pairs])) + BENT_DB:
         return ()
     text = (
         f"The recorder suppresses noise: it lets {below_db:.0f} dB more of it through while "
@@ -69,8 +77,8 @@ def _suppression(evidence: Evidence) -> tuple[Finding, ...]:
     return (Finding("noise suppression", "repeat", text),)
 
 
-def noise_beside_markers_db(evidence: Evidence) -> tuple[float, float]:
-    """Noise below and above the markers' band while they sound, against the silence, dB.
+def noise_beside_markers_db(evidence: Evidence, places: tuple[int, ...]) -> tuple[float, float]:
+    """Noise below and above the band of some markers while they sound, against silence, dB.
 
     The median over frequency of the ratio of densities, so that no hum dominates.
     -inf where no band is left, or where it is so weak that it may be leakage.
@@ -85,12 +93,12 @@ def noise_beside_markers_db(evidence: Evidence) -> tuple[float, float]:
     taper = np.hanning(count)
     frequencies = scipy.fft.rfftfreq(count, 1 / rate)
     sounding: NDArray[np.float64] = np.zeros(frequencies.size)
-    for instant in heard.instants_s:
+    for instant in heard.instants_s[list(places)]:
         begin = round(float(instant) * rate)
         piece = evidence.microphone[begin : begin + count]
         if piece.size == count:
             sounding += np.abs(scipy.fft.rfft(piece * taper)) ** 2
-    sounding /= 4 * np.sum(taper**2) * rate
+    sounding /= len(places) * np.sum(taper**2) * rate
     silent = smoothed_density(evidence.noise, frequencies) + 1e-30
     inside = (frequencies > marker.start_hz) & (frequencies < marker.stop_hz)
     leakage = LEAKAGE * float(np.median(sounding[inside]))
@@ -99,7 +107,7 @@ def noise_beside_markers_db(evidence: Evidence) -> tuple[float, float]:
         (frequencies > 1.25 * marker.stop_hz) & (frequencies < 0.4 * rate),
     )
     levels = [
-        10 * float(np.log10(np.median((sounding / silent)[band]) / MEDIAN_OF_FOUR + 1e-30))
+        10 * float(np.log10(np.median((sounding / silent)[band]) / MEDIAN_OF_TWO + 1e-30))
         if np.count_nonzero(band) >= 8 and np.median(sounding[band]) > leakage
         else -np.inf
         for band in bands

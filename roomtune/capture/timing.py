@@ -22,6 +22,7 @@ STRONG = 0.1
 PATTERN_S = (0.004, 0.04)
 SMALLEST_JUMP_SAMPLES = 3.0
 GUARD = 1.3
+USUAL_RATES_HZ = (44100.0, 48000.0, 96000.0, 88200.0, 32000.0, 192000.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -128,6 +129,27 @@ def find_markers(
         patterns=patterns,
         pattern_noise=float(noise * patterns.shape[1] / np.min(energies)),
     )
+
+
+def true_rate_hz(
+    samples: NDArray[np.float64],
+    stated_rate_hz: float,
+    marker: Marker,
+    scheduled_s: tuple[float, ...],
+) -> float | None:
+    """Sample rate at which the markers appear in a recording that states another.
+
+    Tries the usual rates; None when the markers are at none of them.
+    """
+    import soxr
+
+    for rate in USUAL_RATES_HZ:
+        if abs(rate / stated_rate_hz - 1) < 1e-3:
+            continue
+        restored = soxr.resample(np.array(samples), rate, stated_rate_hz, quality="HQ")
+        if find_markers(restored, stated_rate_hz, marker, scheduled_s) is not None:
+            return rate
+    return None
 
 
 def _coarse_places(
