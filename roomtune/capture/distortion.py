@@ -40,10 +40,9 @@ class Distortion:
     @property
     def behind_room(self) -> bool:
         """Whether the third order cannot well have passed the room."""
-        doubtful = self.like_loudspeaker < 0.75
-        return self.like_loudspeaker < 0.4 or (
-            doubtful and self.like_microphone > self.like_loudspeaker - 0.1
-        )
+        if self.like_loudspeaker < 0.4:
+            return self.like_microphone > 0.1
+        return self.like_loudspeaker < 0.75 and self.like_microphone > self.like_loudspeaker - 0.1
 
 
 def measure_distortion(

@@ -11,6 +11,7 @@ from roomtune.capture.interface import Recording
 from roomtune.capture.requests import TakeRequest
 from roomtune.capture.steadiness import steadiness
 from roomtune.capture.take import Finding, Grade, Verdict
+from roomtune.capture.timing import USUAL_RATES_HZ
 
 GOOD_SNR_DB = 20.0
 LEAST_SNR_DB = 6.0
@@ -121,11 +122,7 @@ def time_reference(evidence: Evidence) -> tuple[Finding, ...]:
         )
         return (Finding("no marker", "repeat", text),)
     if evidence.mistaken_rate_hz is not None:
-        text = (
-            f"The recording runs at {evidence.mistaken_rate_hz:g} Hz but states another sample "
-            f"rate; it was converted. Set playback and recording to the same rate."
-        )
-        return (Finding("sample rate", "usable", text),)
+        return (_sample_rate(evidence.mistaken_rate_hz, evidence.recording.sample_rate_hz),)
     if clock.jump_samples:
         count = abs(clock.jump_samples)
         lost = clock.jump_samples < 0
@@ -142,6 +139,20 @@ def time_reference(evidence: Evidence) -> tuple[Finding, ...]:
         )
         return (Finding("clock drift", "usable", text),)
     return ()
+
+
+def _sample_rate(true_hz: float, stated_hz: float) -> Finding:
+    if true_hz in USUAL_RATES_HZ:
+        text = (
+            f"The recording was made at {true_hz:g} Hz but states {stated_hz:g} Hz; it was "
+            f"converted. Set playback and recording to the same rate."
+        )
+        return Finding("sample rate", "usable", text)
+    text = (
+        f"Playback ran at {stated_hz**2 / true_hz:g} Hz instead of {stated_hz:g} Hz, so the sweep "
+        f"had other frequencies. Set playback and recording to the same rate."
+    )
+    return Finding("sample rate", "repeat", text)
 
 
 def disturbances(evidence: Evidence) -> tuple[Finding, ...]:

@@ -139,11 +139,13 @@ def true_rate_hz(
 ) -> float | None:
     """Sample rate at which the markers appear in a recording that states another.
 
-    Tries the usual rates; None when the markers are at none of them.
+    Tries the usual rates, then those that would result if playback had run at a
+    usual rate; None when the markers are at none of them.
     """
     import soxr
 
-    for rate in USUAL_RATES_HZ:
+    played = (stated_rate_hz**2 / rate for rate in USUAL_RATES_HZ)
+    for rate in (*USUAL_RATES_HZ, *played):
         if abs(rate / stated_rate_hz - 1) < 1e-3:
             continue
         restored = soxr.resample(np.array(samples), rate, stated_rate_hz, quality="HQ")
