@@ -130,7 +130,7 @@ def _images(
         samples,
         walls.speed_m_s,
     )
-    total = np.zeros((*bands.shape[1:3], len(frequencies_hz)), dtype=complex)
+    total = np.zeros((len(radiators), len(points), len(frequencies_hz)), dtype=np.complex128)
     for band, weight in zip(bands, band_weights(frequencies_hz), strict=True):
         used = np.flatnonzero(weight)
         part = slice(used[0], used[-1] + 1)

@@ -76,6 +76,8 @@ def microphone_response(microphone: TrueMicrophone, frequencies_hz: Floats) -> C
 
 
 def converter_response(frequencies_hz: Floats, sample_rate_hz: float) -> Floats:
-    """Linear-phase band limit of the converters: 1 to 0.42, 0 from 0.49 of the rate."""
-    place = (frequencies_hz / sample_rate_hz - 0.42) / (0.49 - 0.42)
-    return 0.5 + 0.5 * np.cos(np.pi * np.clip(place, 0, 1))
+    """Linear-phase band limit of converters: 1 to 20 kHz or 0.42 of the rate, 0 from 0.49."""
+    start = max(0.42, min(20000 / sample_rate_hz, 0.46))
+    place = (frequencies_hz / sample_rate_hz - start) / (0.49 - start)
+    limit: Floats = 0.5 + 0.5 * np.cos(np.pi * np.clip(place, 0, 1))
+    return limit

@@ -37,28 +37,28 @@ def image_responses(
     samples: int,
     speed_m_s: float,
     order: int = 26,
-) -> NDArray[np.float32]:
-    """Responses (bands, sources, microphones, samples), 1 at one metre on axis.
+) -> Iterator[NDArray[np.float32]]:
+    """Responses (sources, microphones, samples) of one band after another.
 
-    absorption: (bands, 6), surfaces x=0, x=Lx, y=0, y=Ly, z=0, z=Lz. Time zero
-    is the moment of emission: the library's constant delay is taken out.
+    1 stands for the level at one metre on axis; time zero is the moment of
+    emission: the library's constant delay is taken out. absorption: (bands, 6),
+    surfaces x=0, x=Lx, y=0, y=Ly, z=0, z=Lz.
     """
     import pyroomacoustics as library
 
     with _plain_settings(library):
         room = _shoebox(library, size_m, radiators, microphones_m, sample_rate_hz, order, speed_m_s)
         room.image_source_model()
-        reflections = [_reflections(source, size_m) for source in room.sources]
-        shape = (len(BAND_CENTRES_HZ), len(radiators), len(microphones_m), samples)
-        responses = np.zeros(shape, dtype=np.float32)
-        for band, centre_hz in enumerate(BAND_CENTRES_HZ):
-            amplitude = np.log(np.sqrt(1 - absorption[band]))
-            for source, radiator, counts in zip(room.sources, radiators, reflections, strict=True):
-                source.damping = np.exp(amplitude @ counts)[None].astype(np.float32)
-                source.set_directivity(_directivity(radiator, centre_hz, speed_m_s))
+    reflections = [_reflections(source, size_m) for source in room.sources]
+    for band, centre_hz in enumerate(BAND_CENTRES_HZ):
+        amplitude = np.log(np.sqrt(1 - absorption[band]))
+        for source, radiator, counts in zip(room.sources, radiators, reflections, strict=True):
+            source.damping = np.exp(amplitude @ counts)[None].astype(np.float32)
+            source.set_directivity(_directivity(radiator, centre_hz, speed_m_s))
+        with _plain_settings(library):
             room.compute_rir()
-            _collect(room.rir, responses[band], library.constants.get("frac_delay_length") // 2)
-    return responses
+            lead = library.constants.get("frac_delay_length") // 2
+        yield _collected(room.rir, lead, samples)
 
 
 @contextmanager
@@ -110,12 +110,16 @@ def _reflections(source: Any, size_m: tuple[float, float, float]) -> Floats:
     return counts
 
 
-def _collect(rir: list[list[NDArray[np.float32]]], target: NDArray[np.float32], lead: int) -> None:
-    """Write rir[microphone][source] into target (sources, microphones, samples)."""
+def _collected(
+    rir: list[list[NDArray[np.float32]]], lead: int, samples: int
+) -> NDArray[np.float32]:
+    """Turn rir[microphone][source], late by `lead`, into (sources, microphones, samples)."""
+    collected = np.zeros((len(rir[0]), len(rir), samples), dtype=np.float32)
     for microphone, of_sources in enumerate(rir):
         for source, response in enumerate(of_sources):
-            part = response[lead : lead + target.shape[-1]]
-            target[source, microphone, : len(part)] = part
+            part = response[lead : lead + samples]
+            collected[source, microphone, : len(part)] = part
+    return collected
 
 
 def directivity_gain(cosine: Floats, size: float) -> Floats:

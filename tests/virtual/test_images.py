@@ -23,9 +23,10 @@ POINT = Radiator((1.1, 0.9, 0.7), (3.0, 2.0, 1.0), 1e-6)
 def responses(absorption: float | np.ndarray, order: int, microphones: np.ndarray, **other: object):
     table = np.broadcast_to(absorption, (len(BAND_CENTRES_HZ), 6))
     settings = {"radiators": [POINT], "sample_rate_hz": RATE, "samples": 24000} | other
-    return image_responses(
+    bands = image_responses(
         SIZE, table, microphones_m=microphones, speed_m_s=SPEED, order=order, **settings
     )
+    return np.stack(list(bands))
 
 
 def test_direct_sound_arrives_on_time_at_the_inverse_distance() -> None:
