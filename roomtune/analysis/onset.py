@@ -62,13 +62,22 @@ def tail_density(
     What is left there is noise, or reverberation where the response is short:
     either limits what the early sound can tell.
     """
+    count = max(samples.shape[-1] // _TAIL_SHARE, 32)
+    return energy_density(samples[-count:], sample_rate_hz, frequencies_hz)
+
+
+def energy_density(
+    samples: NDArray[np.float64], sample_rate_hz: float, frequencies_hz: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Energy density (k,) per sample of a stretch (n,), smoothed by an octave.
+
+    White noise of variance v has the density v.
+    """
     import scipy.fft
 
-    count = max(samples.shape[-1] // _TAIL_SHARE, 32)
-    window = np.hanning(min(count, samples.shape[-1]))
-    tail = samples[-len(window) :] * window
+    window = np.hanning(len(samples))
     length = scipy.fft.next_fast_len(4 * len(window), real=True)
-    power = np.abs(scipy.fft.rfft(tail, length)) ** 2 / np.sum(window**2)
+    power = np.abs(scipy.fft.rfft(samples * window, length)) ** 2 / np.sum(window**2)
     grid = scipy.fft.rfftfreq(length, 1 / sample_rate_hz)
     bands = np.stack([frequencies_hz * 2**-0.5, frequencies_hz * 2**0.5], axis=-1)
     return np.nan_to_num(mean_over_bands(grid, power, bands), nan=power[-1])
