@@ -63,8 +63,8 @@ def distortion(
     harmonics[0] is order 2; all at the level played. `band_hz` is the band of
     the sweep: orders are judged where n f lies in it. `noise` is the density
     that noise leaves in the deconvolved responses, unit^2 per Hz; without it
-    the later half of each harmonic's response tells (up to its closing fade). `smoothing` is the fraction of
-    an octave that responses are smoothed over (None: not).
+    the later half of each harmonic's response tells (up to its closing fade).
+    `smoothing` is the fraction of an octave to smooth over (None: not).
     """
     frequencies = np.asarray(frequencies_hz, dtype=float)
     fundamental = _level_db(linear, frequencies, smoothing)
