@@ -8,6 +8,7 @@ is looked at again for a second one.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -15,7 +16,6 @@ from numpy.typing import NDArray
 
 from roomtune.advisor.prediction import Prediction
 from roomtune.processor.response import tuning_response
-from roomtune.session.likeness import likeness
 from roomtune.session.misfit import Evidence, variance_weight
 from roomtune.session.mistakes import Mistake, mistakes
 from roomtune.session.verification import (
@@ -37,6 +37,7 @@ WORTH_NAMING = 0.5
 SIMPLER_IF_WITHIN = 1.25
 MOST_MISTAKES = 3
 FINALISTS = 24
+ENOUGH = 0.1
 
 
 def diagnose(
@@ -52,15 +53,15 @@ def diagnose(
         return _from_rows(verification)
     evidence = gather(verification, prediction, responses, tuning, measured)
     found: list[Diagnosis] = []
-    start = _total(evidence, evidence.parts)
+    start = evidence.total(evidence.parts)
     while len(found) < MOST_MISTAKES:
-        before = _total(evidence, evidence.parts)
-        named, evidence = _best(evidence, tuning, responses, prediction, verification)
-        after = _total(evidence, named.parts)
+        before = evidence.total(evidence.parts)
+        named, evidence = _best(evidence, tuning)
+        after = _total(evidence, named)
         if before - after < WORTH_NAMING * before or before < 0.02 * start:
             break
         found.append(Diagnosis(named.kind, named.subject, named.text, 1 - after / before))
-        evidence = evidence.with_parts(named.parts)
+        evidence = _aligned(evidence, named).with_parts(named.parts).only(named.known)
     return tuple(found) or _from_rows(verification)
 
 
@@ -91,7 +92,10 @@ def gather(
     parts = electrical[:, :, None, :] * acoustical
     offsets = np.array([verification.offset_ms[seat] / 1000 for seat in seats])
     weight = variance_weight(frequencies, found, parts.sum(axis=1), heard)
-    return Evidence(frequencies, found, parts, weight, electrical, acoustical).later_by(offsets)
+    outputs = [measured.outputs.index(output.name) for output in tuning.outputs]
+    coverage = measured.band_weight(frequencies)[outputs]
+    evidence = Evidence(frequencies, found, parts, weight, electrical, acoustical, coverage)
+    return evidence.later_by(offsets)
 
 
 def _acoustical(
@@ -112,35 +116,39 @@ def _acoustical(
     return values[np.ix_(order, [measured.seats.index(seat) for seat in seats])]
 
 
-def _best(
-    evidence: Evidence,
-    tuning: Tuning,
-    responses: dict[tuple[str, str], NDArray[np.complex128]],
-    prediction: Prediction,
-    verification: Verification,
-) -> tuple[Mistake, Evidence]:
+def _best(evidence: Evidence, tuning: Tuning) -> tuple[Mistake, Evidence]:
     """The mistake to name, and the evidence with the time offset that suits it."""
     best: tuple[float, Mistake, Evidence] | None = None
     for shifted in _alignments(evidence):
         chosen = _simplest(shifted, list(mistakes(shifted, tuning)))
-        total = _total(shifted, chosen.parts)
+        total = _total(shifted, chosen)
+        if total < ENOUGH * evidence.total(evidence.parts):
+            return chosen, shifted
         if best is None or total < best[0] * (0.999 if chosen.freedom <= best[1].freedom else 0.8):
             best = total, chosen, shifted
     assert best is not None
     return best[1], best[2]
 
 
-def _alignments(evidence: Evidence) -> list[Evidence]:
+def _aligned(evidence: Evidence, mistake: Mistake) -> Evidence:
+    return evidence if mistake.later_s is None else evidence.later_by(mistake.later_s)
+
+
+def _total(evidence: Evidence, mistake: Mistake) -> float:
+    """Misfit of responses and band levels together, if that were the mistake."""
+    return _aligned(evidence, mistake).total(mistake.parts, mistake.known)
+
+
+def _alignments(evidence: Evidence) -> Iterator[Evidence]:
     """The evidence as aligned, and as aligned to each single channel instead."""
-    found = [evidence]
+    yield evidence
     seats = evidence.measured.shape[1]
     known = [np.zeros(seats)]
     for channel in range(evidence.measured.shape[0]):
         delays = np.array([_delay_s(evidence, channel, seat) for seat in range(seats)])
         if all(np.max(np.abs(delays - other)) > 60e-6 for other in known):
             known.append(delays)
-            found.append(evidence.later_by(delays))
-    return found
+            yield evidence.later_by(delays)
 
 
 def _delay_s(evidence: Evidence, channel: int, seat: int) -> float:
@@ -154,20 +162,17 @@ def _delay_s(evidence: Evidence, channel: int, seat: int) -> float:
 
 def _simplest(evidence: Evidence, candidates: list[Mistake]) -> Mistake:
     """The mistake with the least misfit, or a simpler one that fits almost as well."""
-    finalists = sorted(candidates, key=lambda m: m.misfit)[:FINALISTS]
-    totals = [_total(evidence, m.parts) for m in finalists]
-    bound = SIMPLER_IF_WITHIN * min(totals) + 0.01 * _total(evidence, evidence.parts)
+    whole = [m for m in candidates if m.later_s is not None]
+    single = sorted((m for m in candidates if m.later_s is None), key=lambda m: m.misfit)
+    finalists = [*whole, *single[:FINALISTS]]
+    totals = [_total(evidence, m) for m in finalists]
+    bound = SIMPLER_IF_WITHIN * min(totals) + 0.01 * evidence.total(evidence.parts)
     good = [
-        (m.freedom, t, i)
-        for i, (m, t) in enumerate(zip(finalists, totals, strict=True))
-        if t <= bound
+        (mistake.freedom, total, place)
+        for place, (mistake, total) in enumerate(zip(finalists, totals, strict=True))
+        if total <= bound
     ]
     return finalists[min(good)[2]]
-
-
-def _total(evidence: Evidence, parts: NDArray[np.complex128]) -> float:
-    """Complex misfit and misfit of the band levels together."""
-    return evidence.with_parts(parts).misfit + evidence.band_misfit(parts.sum(axis=1))
 
 
 def _from_rows(verification: Verification) -> tuple[Diagnosis, ...]:
@@ -178,6 +183,3 @@ def _from_rows(verification: Verification) -> tuple[Diagnosis, ...]:
             subject = f"channel {row.channel} at {row.seat}"
             found.append(Diagnosis("unexplained", subject, f"{subject}: {'; '.join(row.faults)}."))
     return tuple(found)
-
-
-__all__ = ["diagnose", "gather", "likeness"]

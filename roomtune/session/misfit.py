@@ -20,6 +20,8 @@ RELATIVE_ERROR = 0.05
 MOVED_MICROPHONE_S = 10e-6
 BAND_ERROR_DB = 0.4
 INAUDIBLE = 10**-2.2
+UNKNOWN_SHARE = 0.2
+MOSTLY_KNOWN = 0.25
 
 Complex = NDArray[np.complex128]
 Real = NDArray[np.float64]
@@ -32,7 +34,8 @@ class Evidence:
     measured (channels, seats, k); parts (channels, outputs, seats, k);
     weight (channels, seats, k): 1 / variance, 0 where nothing is heard;
     electrical (channels, outputs, k) and acoustical (outputs, seats, k): what
-    the parts are made of.
+    the parts are made of. coverage (outputs, k): 1 where an output was
+    measured, 0 where its response is not known.
     """
 
     frequencies_hz: Real
@@ -41,6 +44,7 @@ class Evidence:
     weight: Real
     electrical: Complex
     acoustical: Complex
+    coverage: Real
 
     @property
     def predicted(self) -> Complex:
@@ -52,18 +56,53 @@ class Evidence:
         """J: weighted squared difference of measured and predicted, one per third octave."""
         return float(np.sum(self.weight * np.abs(self.measured - self.predicted) ** 2))
 
+    def total(self, parts: Complex, known: NDArray[np.bool_] | None = None) -> float:
+        """Misfit of responses and of band levels together, if the parts were these.
+
+        Where a mistake would make outputs play what they were not measured at
+        (`known` false, (channels, k)), a fifth of the present misfit is put
+        down instead.
+        """
+        predicted = parts.sum(axis=1)
+        points = self.weight * np.abs(self.measured - predicted) ** 2
+        bands = self._band_errors(predicted) ** 2
+        if known is None:
+            return float(points.sum() + bands.sum())
+        now = self.weight * np.abs(self.measured - self.predicted) ** 2
+        points = np.where(known[:, None], points, UNKNOWN_SHARE * now)
+        belongs = band_membership(self.frequencies_hz).astype(float)
+        whole = (known @ belongs.T) >= 0.7 * belongs.sum(axis=1)
+        now_bands = self._band_errors(self.predicted) ** 2
+        bands = np.where(whole[:, None], bands, UNKNOWN_SHARE * now_bands)
+        return float(points.sum() + bands.sum())
+
+    def known(self, electrical: Complex, order: NDArray[np.int_]) -> NDArray[np.bool_]:
+        """Where responses are known if output o were driven by electrical[:, o], (channels, k).
+
+        `order`: which measured output stands in each place. Unknown is what
+        sounds mostly where the output was not measured.
+        """
+        covered = self.coverage[order]
+        inside = np.sum(covered, axis=-1)
+        power = np.sum(np.mean(np.abs(self.acoustical) ** 2, axis=1)[order] * covered, axis=-1)
+        typical = power / np.maximum(inside, 1e-9)
+        drive = np.abs(electrical) ** 2 * typical[:, None]
+        sure = np.einsum("cok,ok->ck", drive, covered)
+        unsure = np.einsum("cok,ok->ck", drive, 1 - covered)
+        return unsure < MOSTLY_KNOWN * sure
+
     def with_parts(self, parts: Complex) -> Evidence:
         """The same measurement, held against other parts."""
         return replace(self, parts=parts)
+
+    def only(self, known: NDArray[np.bool_] | None) -> Evidence:
+        """The evidence without what is not known, (channels, k)."""
+        return self if known is None else replace(self, weight=self.weight * known[:, None])
 
     def later_by(self, delay_s: Real) -> Evidence:
         """The measurement with a time per seat (seats,) taken out."""
         turn = np.exp(2j * np.pi * self.frequencies_hz * np.asarray(delay_s)[:, None])
         return replace(self, measured=self.measured * turn)
-
-    def band_misfit(self, predicted: Complex) -> float:
-        """Squared difference of third-octave levels over their usual error, per band."""
-        return float(np.sum(self._band_errors(predicted) ** 2))
 
     def _band_errors(self, predicted: Complex) -> Real:
         """Level differences per band; what is 22 dB below the loudest counts no more."""
@@ -83,7 +122,7 @@ def band_membership(frequencies_hz: Real) -> NDArray[np.bool_]:
 
 
 def variance_weight(
-    frequencies_hz: Real, measured: Complex, predicted: Complex, heard: NDArray
+    frequencies_hz: Real, measured: Complex, predicted: Complex, heard: Real
 ) -> Real:
     """1 / variance of the difference expected without any mistake, (channels, seats, k).
 
@@ -130,3 +169,21 @@ def place(evidence: Evidence, touched: NDArray[np.bool_]) -> Place:
     best = np.where(pull > 0, reach / np.maximum(pull, 1e-300), 1.0)
     total = float(np.sum(evidence.weight * np.abs(wanted) ** 2))
     return Place(touched, best, pull, total - float(np.sum(pull * np.abs(best) ** 2)))
+
+
+TIMES_S = np.arange(-15e-3, 15e-3, 20e-6)
+FINE_S = np.arange(-20e-6, 20.5e-6, 1e-6)
+
+
+def common_delays_s(evidence: Evidence, parts: Complex) -> Real:
+    """Per seat, how much later all channels together arrive than these parts say, (seats,)."""
+    predicted = parts.sum(axis=1)
+    cross = np.sum(evidence.weight * evidence.measured * np.conj(predicted), axis=0)
+    coarse = _latest_peak(evidence.frequencies_hz, cross, TIMES_S)
+    turned = cross * np.exp(2j * np.pi * evidence.frequencies_hz * coarse[:, None])
+    return coarse + _latest_peak(evidence.frequencies_hz, turned, FINE_S)
+
+
+def _latest_peak(frequencies_hz: Real, cross: Complex, times_s: Real) -> Real:
+    turns = np.exp(2j * np.pi * times_s[:, None] * frequencies_hz)
+    return np.asarray(times_s[np.argmax((turns @ cross.T).real, axis=0)], dtype=float)

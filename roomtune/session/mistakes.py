@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from roomtune.processor.filters import filter_response
 from roomtune.processor.response import tuning_response
 from roomtune.processor.tuning import Filter, OutputSetting, Tuning
-from roomtune.session.misfit import Complex, Evidence, Place, place
+from roomtune.session.misfit import Complex, Evidence, Place, common_delays_s, place
 
 SAMPLE_RATES_HZ = (44100.0, 48000.0, 88200.0, 96000.0, 192000.0)
 DELAY_REACH_MS = 12.0
@@ -23,7 +23,8 @@ class Mistake:
     """One possible mistake: what it would be, how it misfits, what it makes of the parts.
 
     `freedom` counts the values that were fitted to suit the measurement; a mistake
-    without any is preferred to one that fits hardly better.
+    without any is preferred to one that fits hardly better. `known`: where
+    its parts are known at all; `later_s`: the time per seat that suits it.
     """
 
     kind: str
@@ -32,6 +33,8 @@ class Mistake:
     freedom: int
     misfit: float
     parts: Complex
+    known: NDArray[np.bool_] | None = None
+    later_s: NDArray[np.float64] | None = None
 
 
 def mistakes(evidence: Evidence, tuning: Tuning) -> Iterator[Mistake]:
@@ -213,25 +216,33 @@ def _routes(evidence: Evidence, tuning: Tuning) -> Iterator[Mistake]:
 
 
 def _exchanges(evidence: Evidence, tuning: Tuning) -> Iterator[Mistake]:
-    electrical, acoustical = evidence.electrical, evidence.acoustical
     outputs, channels = tuning.outputs, tuning.channels
-    for first in range(len(outputs)):
-        for second in range(first + 1, len(outputs)):
-            order = np.arange(len(outputs))
+    for order in _swaps(len(outputs)):
+        names = " and ".join(
+            f"{outputs[i].number} ({outputs[i].name})"
+            for i in np.flatnonzero(order != _plain(order))
+        )
+        text = f"outputs {names} are exchanged: check wires and what was typed where."
+        electrical = evidence.electrical[:, order]
+        yield _whole(evidence, "exchanged outputs", f"outputs {names}", text, electrical)
+    for order in _swaps(len(channels)):
+        names = " and ".join(channels[i].name for i in np.flatnonzero(order != _plain(order)))
+        text = f"channels {names} are exchanged: check the cables into the amplifier, and routes."
+        electrical = evidence.electrical[order]
+        yield _whole(evidence, "exchanged channels", f"channels {names}", text, electrical)
+
+
+def _swaps(count: int) -> Iterator[NDArray[np.int_]]:
+    """Every order of `count` things in which two have changed places."""
+    for first in range(count):
+        for second in range(first + 1, count):
+            order = np.arange(count)
             order[[first, second]] = second, first
-            names = f"outputs {outputs[first].number} ({outputs[first].name}) and " \
-                    f"{outputs[second].number} ({outputs[second].name})"  # fmt: skip
-            parts = electrical[:, order, None, :] * acoustical
-            yield _whole(evidence, "exchanged outputs", names,
-                f"{names} are exchanged: check wires and what was typed where.", parts)  # fmt: skip
-    for first in range(len(channels)):
-        for second in range(first + 1, len(channels)):
-            order = np.arange(len(channels))
-            order[[first, second]] = second, first
-            names = f"channels {channels[first].name} and {channels[second].name}"
-            yield _whole(evidence, "exchanged channels", names,
-                f"{names} are exchanged: check the cables into the amplifier and the routes.",
-                evidence.parts[order])  # fmt: skip
+            yield order
+
+
+def _plain(order: NDArray[np.int_]) -> NDArray[np.int_]:
+    return np.arange(len(order))
 
 
 def _sample_rates(evidence: Evidence, tuning: Tuning) -> Iterator[Mistake]:
@@ -243,16 +254,20 @@ def _sample_rates(evidence: Evidence, tuning: Tuning) -> Iterator[Mistake]:
         inside = scaled <= tuning.sample_rate_hz / 2
         electrical = np.zeros_like(evidence.electrical)
         electrical[..., inside] = tuning_response(tuning, scaled[inside])
-        yield _whole(evidence, "sample rate", "the processor",
+        text = (
             f"The processor runs at {rate:g} Hz, but the tuning was made for "
-            f"{tuning.sample_rate_hz:g} Hz: set the rate, or advise for that rate.",
-            electrical[:, :, None, :] * evidence.acoustical)  # fmt: skip
+            f"{tuning.sample_rate_hz:g} Hz: set the rate, or advise for that rate."
+        )
+        yield _whole(evidence, "sample rate", "the processor", text, electrical)
 
 
-def _whole(
-    evidence: Evidence, kind: str, subject: str, text: str, parts: NDArray[np.complex128]
-) -> Mistake:
-    return Mistake(kind, subject, text, 0, evidence.with_parts(parts).misfit, parts)
+def _whole(evidence: Evidence, kind: str, subject: str, text: str, electrical: Complex) -> Mistake:
+    """A mistake that concerns many parts: with its own time offset, and what is not known."""
+    parts = electrical[:, :, None, :] * evidence.acoustical
+    known = evidence.known(electrical, np.arange(electrical.shape[1]))
+    later_s = common_delays_s(evidence, parts)
+    aligned = evidence.later_by(later_s)
+    return Mistake(kind, subject, text, 0, aligned.total(parts, known), parts, known, later_s)
 
 
 def describe_filter(item: Filter) -> str:

@@ -19,7 +19,8 @@ from numpy.typing import NDArray
 from roomtune.advisor.prediction import Prediction
 from roomtune.capture.take import Take
 from roomtune.errors import MeasurementError
-from roomtune.session.likeness import Likeness, likeness
+from roomtune.session.likeness import likeness
+from roomtune.session.part_checks import PartCheck, PartChecker
 from roomtune.signal.bands import (
     band_edges_hz,
     band_levels_db,
@@ -50,9 +51,9 @@ class Tolerance:
     (at least `arrival_periods` of the middle of the channel's band).
     """
 
-    band_db: float = 3.0
-    rms_db: float = 1.0
-    level_db: float = 0.7
+    band_db: float = 2.0
+    rms_db: float = 0.8
+    level_db: float = 0.5
     arrival_ms: float = 0.1
     arrival_periods: float = 0.05
     low_hz: float = 40.0
@@ -78,6 +79,7 @@ class VerificationRow:
     arrival_ms: float
     polarity: int
     likeness: float
+    parts: tuple[PartCheck, ...] = ()
     faults: tuple[str, ...] = ()
 
     @property
@@ -177,8 +179,9 @@ def verify(
     centres = third_octave_centres_hz(bounds.low_hz, bounds.high_hz)
     responses = {key: _response(take, correction, prediction) for key, take in chosen.items()}
     offsets = _offsets(system, prediction, responses, centres)
+    checker = PartChecker(tuning, measured) if tuning and measured else None
     rows = [
-        _row(prediction, take, responses[key], centres, offsets[key[1]])
+        _row(prediction, take, responses[key], centres, offsets[key[1]], checker)
         for key, take in chosen.items()
     ]
     common = _common_level_db(rows, bounds)
@@ -234,9 +237,9 @@ def _response(
     """The take's corrected response on the prediction's grid, (k,)."""
     response = take.impulse_response
     if correction is not None:
-        from roomtune.analysis.microphone import correct
+        from roomtune.analysis.microphone import correct_impulse_response
 
-        response = correct(response, correction)
+        response = correct_impulse_response(response, correction)
     frequencies = prediction.response.frequencies_hz
     inside = frequencies <= response.sample_rate_hz / 2
     values = np.zeros(len(frequencies), dtype=complex)
@@ -250,7 +253,9 @@ def predicted_response(prediction: Prediction, channel: str, seat: str) -> NDArr
     return prediction.response.values[place]
 
 
-def heard_weight(response: NDArray[np.complex128], frequencies_hz: NDArray[np.float64]) -> NDArray:
+def heard_weight(
+    response: NDArray[np.complex128], frequencies_hz: NDArray[np.float64]
+) -> NDArray[np.float64]:
     """1 where a response is within 22 dB of its loudest third-octave band, else 0, (k,)."""
     centres = third_octave_centres_hz(20.0, min(20e3, 0.89 * frequencies_hz[-1]))
     levels = band_levels_db(FrequencyResponse(frequencies_hz[1:], response[1:]), centres)
@@ -302,6 +307,7 @@ def _row(
     response: NDArray[np.complex128],
     centres: NDArray[np.float64],
     offset_s: float,
+    checker: PartChecker | None,
 ) -> VerificationRow:
     frequencies = prediction.response.frequencies_hz
     predicted = predicted_response(prediction, take.source, take.seat)
@@ -313,13 +319,23 @@ def _row(
     judged = _judged(take, centres, levels[1], uncertainty)
     weight = heard_weight(predicted, frequencies)
     found = likeness(predicted, response, frequencies, weight)
+    parts: tuple[PartCheck, ...] = ()
+    if checker is not None and checker.fits(frequencies):
+        turned = response * np.exp(2j * np.pi * frequencies * offset_s)
+        parts = checker.check(take.source, take.seat, turned)
     return VerificationRow(
-        take.source, take.seat, *levels, uncertainty, judged,
-        _level_db(levels[0] - levels[1], centres, judged),
-        1000 * (found.delay_s - offset_s),
-        found.polarity if found.likeness > LEAST_LIKENESS else 0,
-        found.likeness,
-    )  # fmt: skip
+        channel=take.source,
+        seat=take.seat,
+        measured_db=levels[0],
+        predicted_db=levels[1],
+        uncertainty_db=uncertainty,
+        judged=judged,
+        level_db=_level_db(levels[0] - levels[1], centres, judged),
+        arrival_ms=1000 * (found.delay_s - offset_s),
+        polarity=found.polarity if found.likeness > LEAST_LIKENESS else 0,
+        likeness=found.likeness,
+        parts=parts,
+    )
 
 
 def _judged(
@@ -411,9 +427,23 @@ def _judge(
         worst = int(np.argmax(excess))
         sign = _more(difference[worst], "dB", "too loud", "too quiet")
         faults.append(f"the band at {band_name(centres[worst])} is {sign}")
+    faults += _part_faults(row)
     if row.rms_db > bounds.rms_db + 2 * typical:
         faults.append(f"the response differs by {row.rms_db:.1f} dB rms per third-octave band")
     return replace(row, faults=tuple(faults))
+
+
+def _part_faults(row: VerificationRow) -> list[str]:
+    """Outputs that are inverted, late or early inside the channel."""
+    faults = []
+    for part in (p for p in row.parts if p.sure):
+        late_ms = part.arrival_ms
+        if part.polarity < 0:
+            faults.append(f"output {part.output} plays with inverted polarity")
+        elif abs(late_ms) > part.arrival_bound_ms:
+            sign = _more(late_ms, "ms", "too late", "too early")
+            faults.append(f"output {part.output} plays {sign}")
+    return faults
 
 
 def _arrival_bound_ms(
@@ -440,6 +470,3 @@ def _notes(common_db: float) -> tuple[str, ...]:
 
 def _rms(values: NDArray[np.float64]) -> float:
     return float(np.sqrt(np.mean(np.square(values)))) if len(values) else 0.0
-
-
-__all__ = ["Diagnosis", "Likeness", "Tolerance", "Verification", "VerificationRow", "verify"]

@@ -87,9 +87,9 @@ def make_responses(system: System, seed: int = 0) -> NDArray[np.float64]:
     return samples
 
 
-def make_tuning(system: System) -> Tuning:
+def make_tuning(system: System, seed: int = 5) -> Tuning:
     """Crossovers at 80 Hz and 2 kHz, a few filters, gains and delays."""
-    random = np.random.default_rng(5)
+    random = np.random.default_rng(seed)
     outputs = []
     for item in system.outputs:
         filters = {
@@ -144,12 +144,20 @@ class Bench:
         seed: int = 1,
         offset_s: float = 0.0123,
         gain_db: float = 0.0,
+        clock_hz: float = RATE,
     ) -> tuple[Take, ...]:
-        """Channel takes with noise `snr_db` below each response, per third octave alike."""
+        """Channel takes with noise `snr_db` below each response; white in the recording.
+
+        `clock_hz`: the rate at which the processor really runs.
+        """
         actual = tuning or self.tuning
         # Exactly what would be heard, beyond the measured bands too.
         responses = (measured or self.measured).responses.response(6 * SAMPLES)
-        electrical = tuning_response(actual, responses.frequencies_hz)
+        scaled = responses.frequencies_hz * RATE / clock_hz
+        inside = scaled <= RATE / 2
+        shape = (len(actual.channels), len(actual.outputs), len(scaled))
+        electrical = np.zeros(shape, dtype=complex)
+        electrical[..., inside] = tuning_response(actual, scaled[inside])
         heard = np.fft.irfft(np.einsum("cok,osk->csk", electrical, responses.values))
         random = np.random.default_rng(seed)
         takes = []
