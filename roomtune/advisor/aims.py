@@ -98,9 +98,14 @@ def levels_db(
     return np.asarray(10 * np.log10(seats @ power @ bands.T))
 
 
-def base_gains(aims: Aims, tuning: Tuning) -> tuple[NDArray[np.complex128], ...]:
-    """Electrical responses of every channel to its outputs, at the narrow bands."""
-    whole = tuning_response(tuning, aims.model.centres_hz, whole_samples=False)
+def base_gains(
+    aims: Aims, tuning: Tuning, whole_samples: bool = False
+) -> tuple[NDArray[np.complex128], ...]:
+    """Electrical responses of every channel to its outputs, at the narrow bands.
+
+    `whole_samples`: with delays as the processor holds them, else continuous.
+    """
+    whole = tuning_response(tuning, aims.model.centres_hz, whole_samples=whole_samples)
     order = [o.name for o in tuning.outputs]
     return tuple(
         whole[place][[order.index(aims.model.outputs[m]) for m in members]]

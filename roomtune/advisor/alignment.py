@@ -76,7 +76,7 @@ def main_seat_levels_db(aims: Aims, tuning: Tuning) -> dict[str, float]:
     """Level of each main channel at the main seat, thirds from 500 Hz to 2 kHz."""
     _, bands = third_rows(aims.model, LEVEL_BAND_HZ)
     mean = bands.mean(axis=0, keepdims=True)
-    gains = base_gains(aims, tuning)
+    gains = base_gains(aims, tuning, whole_samples=True)
     return {
         aims.model.channels[c]: float(levels_db(aims, c, gains[c], aims.main_only, mean)[0, 0])
         for c in aims.mains

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from math import log
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,11 +48,13 @@ def grown(
     rules: Rules,
     gains: Sequence[tuple[int, ...]] = (),
     most: int = 40,
+    exchanges: int = 4,
 ) -> State:
     """Add sections while one is worth its benefit, refitting all of the grounds' sections.
 
     Cost falls by at least `rules.benefit` for each section kept. Output gains
-    in `gains` (groups that move together) are fitted along.
+    in `gains` (groups that move together) are fitted along. At the end up to
+    `exchanges` sections move to where they help more.
     """
     touched = {output for ground in grounds for output in ground.outputs}
     own = [p for p, s in enumerate(state.sections) if touched & set(s.outputs)]
@@ -67,8 +70,34 @@ def grown(
         if not new < cost - rules.benefit:
             break
         state, cost, own = trial, new, list(places)
-    state, _ = fitted(problem, state, Free(gains=tuple(gains), sections=tuple(own)), steps=20)
+    free = Free(gains=tuple(gains), sections=tuple(own))
+    state, cost = fitted(problem, state, free, steps=20)
+    for _ in range(exchanges):
+        trial, new = _exchanged(problem, state, grounds, rules, free)
+        if not new < cost * (1 - 1e-3):
+            break
+        state, cost = trial, new
     return state
+
+
+def _exchanged(
+    problem: Problem, state: State, grounds: Sequence[Ground], rules: Rules, free: Free
+) -> tuple[State, float]:
+    """The state with its least useful section put where it helps most, refitted."""
+    if not free.sections:
+        return state, np.inf
+    costs = [
+        cost_of(problem, replace(state, sections=_without(state, place)))
+        for place in free.sections
+    ]
+    worst = free.sections[int(np.argmin(costs))]
+    left = replace(state, sections=_without(state, worst))
+    candidates = _candidates(left, grounds, rules)
+    if not candidates:
+        return state, np.inf
+    moved = left.with_section(_most_useful(problem, left, candidates))
+    places = (*(p - (p > worst) for p in free.sections if p != worst), len(left.sections))
+    return fitted(problem, moved, replace(free, sections=places), steps=20)
 
 
 def _candidates(state: State, grounds: Sequence[Ground], rules: Rules) -> tuple[Section, ...]:
@@ -99,8 +128,8 @@ def section_at(
     highest = min(HIGHEST_Q_BELOW if below else HIGHEST_Q_ABOVE, processor.filter_q.maximum)
     lowest = max(processor.filter_q.minimum, 0.4)
     reach = 2.0 if q < 1.4 else 1.5
-    q_low = np.clip(q / 3, lowest, highest)
-    q_high = np.clip(q * 2.5, q_low, highest)
+    q_low = min(max(q / 3, lowest), highest)
+    q_high = min(max(q * 2.5, q_low), highest)
     boost = min(rules.boost_db, processor.filter_gain_db.maximum, _boost_db(q, below))
     if boost > 0:
         q_high = min(q_high, max(BROADEST_CUT_Q, q))
@@ -111,9 +140,9 @@ def section_at(
     return Section(
         kind,
         outputs,
-        (float(np.log(frequency_hz)), float(np.log(np.clip(q, q_low, q_high))), 0.0),
-        (float(np.log(low_hz)), float(np.log(q_low)), max(processor.filter_gain_db.minimum, -15.0)),
-        (float(np.log(high_hz)), float(np.log(q_high)), float(boost)),
+        (log(frequency_hz), log(min(max(q, q_low), q_high)), 0.0),
+        (log(low_hz), log(q_low), max(processor.filter_gain_db.minimum, -15.0)),
+        (log(high_hz), log(q_high), float(boost)),
     )
 
 
@@ -137,7 +166,7 @@ def _most_useful(problem: Problem, state: State, candidates: tuple[Section, ...]
         np.array([p for p, c in enumerate(candidates) if o in c.outputs], dtype=np.intp)
         for o in outputs
     )
-    probe = Electrical(now.logarithm, tuple(slopes[2][p] for p in places), places)
+    probe = Electrical(now.response, tuple(slopes[2][p] for p in places), places)
     blocks = acoustic_blocks(problem, probe, len(candidates))
     gradient = sum(jacobian.T @ error for error, jacobian in blocks)
     bend = sum(np.sum(jacobian**2, axis=0) for _, jacobian in blocks)

@@ -95,9 +95,9 @@ class Problem:
         rest = replace(
             state, sections=tuple(s for i, s in enumerate(state.sections) if i not in set(keep))
         )
-        added = electrical(rest, Free(), self.model.centres_hz, self.rate_hz, False).logarithm
+        added = electrical(rest, Free(), self.model.centres_hz, self.rate_hz, False).response
         base = tuple(
-            base * np.exp(added[members])
+            base * added[members]
             for base, members in zip(self.base, self.model.members, strict=True)
         )
         zero = np.zeros_like(state.gains_db)
@@ -117,7 +117,7 @@ class Heard:
         """Powers (seats, k) and shares (outputs, seats, k) of a channel."""
         if channel not in self.known:
             members = self.problem.model.members[channel]
-            gains = self.problem.base[channel] * np.exp(self.now.logarithm[members])
+            gains = self.problem.base[channel] * self.now.response[members]
             self.known[channel] = self.problem.model.power(channel, gains)
         return self.known[channel]
 
@@ -198,7 +198,7 @@ def _filter_costs(
     slope[np.arange(len(gains)), first + 2 + 3 * np.arange(len(gains))] = problem.gain_weight
     costs = [(problem.gain_weight * gains, slope)]
     for output in sorted({output for section in chosen for output in section.outputs}):
-        delayless = now.logarithm[output].real / (np.log(10) / 20) - state.gains_db[output]
+        delayless = 2 * DB * np.log(np.abs(now.response[output])) - state.gains_db[output]
         over = np.flatnonzero(delayless > problem.boost_limit_db)
         if len(over):
             excess = np.zeros((len(over), free.count))

@@ -39,22 +39,27 @@ class SectionBank:
 def section_responses(
     bank: SectionBank, frequencies_hz: NDArray[np.float64], sample_rate_hz: float
 ) -> tuple[NDArray[np.complex128], NDArray[np.complex128]]:
-    """Natural logarithm of the responses (m, k) and its derivatives (3, m, k).
+    """Responses (m, k) and the derivatives of their natural logarithms (3, m, k).
 
-    Derivatives by log frequency, log Q and gain in dB. The imaginary part of
-    the logarithm is the phase, up to whole turns.
+    Derivatives by log frequency, log Q and gain in dB: d ln H, so that a
+    product's derivative is the product times their sum.
     """
     ratio, slope = _warped(bank.log_frequency, frequencies_hz, sample_rate_hz)
-    s = 1j * ratio
-    powers = np.array([np.ones_like(s), s, s * s])
-    above, above_weights = _polynomial(bank, _NUMERATOR, powers)
-    below, below_weights = _polynomial(bank, _DENOMINATOR, powers)
-    n, d = above.sum(axis=0), below.sum(axis=0)
-    by_frequency = ((above[1] + 2 * above[2]) / n - (below[1] + 2 * below[2]) / d) * slope
-    by_q = below[1] / d - above[1] / n
-    by_gain = (above_weights * above).sum(axis=0) / n - (below_weights * below).sum(axis=0) / d
-    by_gain = by_gain * (np.log(10) / 40)
-    return np.log(n / d), np.array([by_frequency, by_q, by_gain])
+    n0, n1, n2 = _coefficients(bank, _NUMERATOR)
+    d0, d1, d2 = _coefficients(bank, _DENOMINATOR)
+    square = ratio * ratio
+    above, below = (n0 - n2 * square) + 1j * (n1 * ratio), (d0 - d2 * square) + 1j * (d1 * ratio)
+    per_above, per_below = 1 / above, 1 / below
+    turned_above, turned_below = 1j * (n1 * ratio) * per_above, 1j * (d1 * ratio) * per_below
+    slopes = np.empty((3, *ratio.shape), dtype=complex)
+    bent = turned_above - 2 * n2 * square * per_above
+    slopes[0] = (bent - turned_below + 2 * d2 * square * per_below) * slope
+    slopes[1] = turned_below - turned_above
+    up, down = _exponents(bank, _NUMERATOR), _exponents(bank, _DENOMINATOR)
+    slopes[2] = up[1] * turned_above + (up[0] * n0 - up[2] * n2 * square) * per_above
+    slopes[2] -= down[1] * turned_below + (down[0] * d0 - down[2] * d2 * square) * per_below
+    slopes[2] *= np.log(10) / 40
+    return above * per_below, slopes
 
 
 def _warped(
@@ -66,14 +71,16 @@ def _warped(
     return np.tan(half) / np.tan(angle / 2), -angle / np.sin(angle)
 
 
-def _polynomial(
-    bank: SectionBank, exponents: dict[str, tuple[float, ...]], powers: NDArray[np.complex128]
-) -> tuple[NDArray[np.complex128], NDArray[np.float64]]:
-    """Terms of a polynomial (3, m, k) and their exponents of A (3, m, 1)."""
-    weights = np.array([exponents[kind] for kind in bank.kinds]).reshape(-1, 3).T
-    amplitude = 10 ** (bank.gain_db / 40)
-    coefficients = amplitude**weights
-    coefficients[1] *= np.exp(-bank.log_q)
-    if exponents is _NUMERATOR:
-        coefficients[1] *= np.where(np.array(bank.kinds) == "all pass", -1.0, 1.0)
-    return coefficients[..., None] * powers, weights[..., None]
+def _exponents(bank: SectionBank, table: dict[str, tuple[float, ...]]) -> NDArray[np.float64]:
+    """Exponents of A of the three coefficients, (3, m, 1)."""
+    return np.array([table[kind] for kind in bank.kinds]).reshape(-1, 3).T[..., None]
+
+
+def _coefficients(bank: SectionBank, table: dict[str, tuple[float, ...]]) -> NDArray[np.float64]:
+    """Coefficients of 1, s and s^2, (3, m, 1)."""
+    exponents = _exponents(bank, table)
+    coefficients = np.exp((np.log(10) / 40) * bank.gain_db[:, None] * exponents)
+    coefficients[1] *= np.exp(-bank.log_q)[:, None]
+    if table is _NUMERATOR:
+        coefficients[1, np.array(bank.kinds) == "all pass"] *= -1.0
+    return np.asarray(coefficients)

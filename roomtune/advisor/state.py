@@ -113,12 +113,12 @@ def bank_of(sections: tuple[Section, ...]) -> SectionBank:
 
 @dataclass(frozen=True, eq=False)
 class Electrical:
-    """ln of every output's response (outputs, k) and its slopes by the free variables.
+    """Every output's response (outputs, k) and the slopes of its logarithm.
 
     slopes[o]: (variables of o, k) with their places in the vector, places[o].
     """
 
-    logarithm: NDArray[np.complex128]
+    response: NDArray[np.complex128]
     slopes: tuple[NDArray[np.complex128], ...]
     places: tuple[NDArray[np.intp], ...]
 
@@ -129,13 +129,13 @@ def electrical(
     """Responses that the state adds on each output, with derivatives."""
     count = len(state.gains_db)
     turn = -2e-3j * np.pi * frequencies_hz
-    total = NEPER_DB * state.gains_db[:, None] + turn * state.delays_ms[:, None]
+    total = np.exp(NEPER_DB * state.gains_db[:, None] + turn * state.delays_ms[:, None])
     rows: list[list[NDArray[np.complex128]]] = [[] for _ in range(count)]
     places: list[list[int]] = [[] for _ in range(count)]
     if state.sections:
-        levels, slopes = section_responses(bank_of(state.sections), frequencies_hz, rate_hz)
-        for section, level in zip(state.sections, levels, strict=True):
-            total[list(section.outputs)] += level
+        each, slopes = section_responses(bank_of(state.sections), frequencies_hz, rate_hz)
+        for section, response in zip(state.sections, each, strict=True):
+            total[list(section.outputs)] *= response
     if with_slopes:
         _gain_and_delay_slopes(free, turn, rows, places)
         first = len(free.gains) + len(free.delays)

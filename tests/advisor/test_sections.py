@@ -31,7 +31,7 @@ def test_responses_equal_the_processors(kind, log_frequency, log_q, gain, rate):
     values, _ = section_responses(bank(kind, log_frequency, log_q, gain), FREQUENCIES, rate)
     # The processor's response is that of its float64 coefficients: their rounding, 1e-16,
     # grows by 1/w0^2 (2e6 at 15 Hz and 96 kHz) and by Q (up to 20).
-    np.testing.assert_allclose(np.exp(values[0]), expected, rtol=3e-8, atol=3e-8)
+    np.testing.assert_allclose(values[0], expected, rtol=3e-8, atol=3e-8)
 
 
 @calm
@@ -44,8 +44,8 @@ def test_derivatives_equal_central_differences(kind, log_frequency, log_q, gain)
         for sign in (1, -1):
             moved = point.copy()
             moved[place] += sign * step
-            ends.append(np.exp(section_responses(bank(kind, *moved), FREQUENCIES, 48000)[0][0]))
-        middle = np.exp(section_responses(bank(kind, *point), FREQUENCIES, 48000)[0][0])
+            ends.append(section_responses(bank(kind, *moved), FREQUENCIES, 48000)[0][0])
+        middle = section_responses(bank(kind, *point), FREQUENCIES, 48000)[0][0]
         numeric = (ends[0] - ends[1]) / (2 * step) / middle
         # central differences of values near 1: rounding 1e-16 / step, times 1/|H|
         np.testing.assert_allclose(slopes[place, 0], numeric, rtol=2e-6, atol=5e-9)
@@ -53,7 +53,7 @@ def test_derivatives_equal_central_differences(kind, log_frequency, log_q, gain)
 
 def test_gain_of_zero_changes_nothing():
     values, _ = section_responses(bank("peaking", np.log(100), 0.0, 0.0), FREQUENCIES, 48000)
-    np.testing.assert_allclose(values, 0, atol=1e-14)
+    np.testing.assert_allclose(values, 1, atol=1e-14)
 
 
 @pytest.mark.parametrize("kind", KINDS[:3])
@@ -62,5 +62,5 @@ def test_level_at_the_own_frequency(kind):
     values, _ = section_responses(
         bank(kind, np.log(40.0), np.log(3.0), -9.0), np.array([40.0]), 96000
     )
-    level = values.real[0, 0] * 20 / np.log(10)
+    level = 20 * np.log10(abs(values[0, 0]))
     assert level == pytest.approx(-9.0 if kind == "peaking" else -4.5, abs=1e-10)
