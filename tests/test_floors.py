@@ -80,9 +80,7 @@ def test_heavy_libraries_load_only_inside_functions(path: pathlib.Path) -> None:
 def loaded_after(statement: str) -> set[str]:
     """Top-level modules present in a fresh interpreter after `statement`."""
     code = f"{statement}; import sys; print(*{{m.split('.')[0] for m in sys.modules}})"
-    done = subprocess.run(
-        [sys.executable, "-c", code], capture_output=True, text=True, check=True
-    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     return set(done.stdout.split())
 
 

@@ -18,7 +18,10 @@ if TYPE_CHECKING:
 @click.option("--session", "choice", help="Session by name or folder; the newest otherwise.")
 @click.option("--json", "json_wanted", is_flag=True, help="Print JSON.")
 @click.option(
-    "--csv", "csv_path", type=click.Path(path_type=Path, dir_okay=False), help="Write third-octave levels."
+    "--csv",
+    "csv_path",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Write third-octave levels.",
 )
 def command(choice: str | None, json_wanted: bool, csv_path: Path | None) -> None:
     """Show arrival, polarity, level and third-octave response of every output.
@@ -80,7 +83,7 @@ def output_rows(system: System, measured: Measured) -> list[dict[str, Any]]:
                 "arrival_uncertainty_ms": 1000 * float(time.uncertainty_s),
                 "polarity": "normal" if float(sign.sign) > 0 else "reversed",
                 "polarity_confidence": float(sign.confidence),
-                "level_db": float(band_level_db(average[index], band)) ,
+                "level_db": float(band_level_db(average[index], band)),
                 "low_hz": band[0],
                 "high_hz": band[1],
             }

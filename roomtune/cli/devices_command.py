@@ -27,7 +27,14 @@ def command(json_wanted: bool) -> None:
         "Audio devices",
         ("number", "name", "through", "outputs", "inputs", "usual rate Hz"),
         [
-            (d.number, d.name, d.host_api, d.outputs, d.inputs, f"{d.default_sample_rate_hz:g}")
+            (
+                str(d.number),
+                d.name,
+                d.host_api,
+                str(d.outputs),
+                str(d.inputs),
+                f"{d.default_sample_rate_hz:g}",
+            )
             for d in devices
         ],
     )

@@ -2,27 +2,34 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from roomtune.cli.show import say
 
 if TYPE_CHECKING:
+    from roomtune.advisor.measured import Measured
+    from roomtune.processor.tuning import Tuning
     from roomtune.session.folder import Session
+    from roomtune.system.model import System
 
-Writer = Callable[["Session", Path, str, str], "tuple[Path, ...]"]
+NAMES = {
+    "settings": "settings.pdf",
+    "settings-csv": "settings.csv",
+    "tuning": "tuning.json",
+    "biquads": "biquads.csv",
+    "fir": "fir",
+    "impulses": "impulse-responses",
+    "columns": "columns",
+    "sofa": "responses.sofa",
+}
 
 
 @click.command("export")
-@click.argument(
-    "what",
-    type=click.Choice(
-        ["settings", "settings-csv", "tuning", "biquads", "fir", "impulses", "columns", "sofa"]
-    ),
-)
+@click.argument("what", type=click.Choice(list(NAMES)))
 @click.option("--session", "choice", help="Session by name or folder; the newest otherwise.")
 @click.option("--to", type=click.Path(path_type=Path), help="File or folder to write.")
 @click.option(
@@ -35,7 +42,9 @@ Writer = Callable[["Session", Path, str, str], "tuple[Path, ...]"]
     show_default=True,
     help="Sign convention of the biquads' a1 and a2.",
 )
-def command(what: str, choice: str | None, to: Path | None, number_format: str, feedback: str) -> None:
+def command(
+    what: str, choice: str | None, to: Path | None, number_format: str, feedback: str
+) -> None:
     """Write the tuning or the responses.
 
     settings: a sheet with check boxes to type from, PDF; settings-csv: the same
@@ -45,96 +54,66 @@ def command(what: str, choice: str | None, to: Path | None, number_format: str, 
     """
     from roomtune.cli.project import open_session
 
-    session = open_session(choice)
-    target = to or Path(DEFAULTS[what])
-    written = WRITERS[what](session, target, number_format, feedback)
+    source = Source(open_session(choice))
+    written = write(what, source, to or Path(NAMES[what]), number_format, feedback)
     if not written:
         say("There is nothing to write: this tuning has no such filters.")
     for path in written:
         say(f"Wrote {path}")
 
 
-def _settings(session: Session, to: Path, number_format: str, feedback: str) -> tuple[Path, ...]:
-    from roomtune.cli.project import system_of
-    from roomtune.cli.responses import tuning_of
-    from roomtune.report.exporters import export_settings_pdf
+class Source:
+    """What a session has to export, read when it is asked for."""
 
-    date = session.created_at[:10]
-    return (export_settings_pdf(to, tuning_of(session), system_of(session), date),)
+    def __init__(self, session: Session) -> None:
+        self.session = session
 
+    @cached_property
+    def system(self) -> System:
+        """The system as measured."""
+        from roomtune.cli.project import system_of
 
-def _settings_csv(session: Session, to: Path, number_format: str, feedback: str) -> tuple[Path, ...]:
-    from roomtune.cli.project import system_of
-    from roomtune.cli.responses import tuning_of
-    from roomtune.report.exporters import export_settings_csv
+        return system_of(self.session)
 
-    return (export_settings_csv(to, tuning_of(session), system_of(session)),)
+    @cached_property
+    def tuning(self) -> Tuning:
+        """The newest tuning."""
+        from roomtune.cli.responses import tuning_of
 
+        return tuning_of(self.session)
 
-def _tuning(session: Session, to: Path, number_format: str, feedback: str) -> tuple[Path, ...]:
-    from roomtune.cli.responses import tuning_of
-    from roomtune.report.exporters import export_tuning
+    @cached_property
+    def measured(self) -> Measured:
+        """All outputs at all seats."""
+        from roomtune.cli.responses import measured_of
 
-    return (export_tuning(to, tuning_of(session)),)
-
-
-def _biquads(session: Session, to: Path, number_format: str, feedback: str) -> tuple[Path, ...]:
-    from roomtune.cli.responses import tuning_of
-    from roomtune.report.exporters import export_biquads
-
-    return (export_biquads(to, tuning_of(session), number_format, feedback),)  # type: ignore[arg-type]
+        return measured_of(self.session, self.system)
 
 
-def _fir(session: Session, to: Path, number_format: str, feedback: str) -> tuple[Path, ...]:
-    from roomtune.cli.responses import tuning_of
-    from roomtune.report.exporters import export_fir
+def write(
+    what: str, source: Source, to: Path, number_format: str, feedback: Any
+) -> tuple[Path, ...]:
+    """Write one kind of export; returns the files written."""
+    from roomtune.report import exporters
 
-    return export_fir(to, tuning_of(session))
+    moment = source.session.created_at[:19].replace("T", " ")
+    match what:
+        case "settings":
+            sheet = exporters.export_settings_pdf(to, source.tuning, source.system, moment[:10])
+            return (sheet,)
+        case "settings-csv":
+            return (exporters.export_settings_csv(to, source.tuning, source.system),)
+        case "tuning":
+            return (exporters.export_tuning(to, source.tuning),)
+        case "biquads":
+            return (exporters.export_biquads(to, source.tuning, number_format, feedback),)
+        case "fir":
+            return exporters.export_fir(to, source.tuning)
+        case "impulses":
+            return exporters.export_impulse_responses(to, source.measured)
+        case "columns":
+            return exporters.export_measured_columns(to, source.measured)
+        case _:
+            from roomtune.report.sofa import export_sofa
 
-
-def _impulses(session: Session, to: Path, number_format: str, feedback: str) -> tuple[Path, ...]:
-    from roomtune.cli.project import system_of
-    from roomtune.cli.responses import measured_of
-    from roomtune.report.exporters import export_impulse_responses
-
-    return export_impulse_responses(to, measured_of(session, system_of(session)))
-
-
-def _columns(session: Session, to: Path, number_format: str, feedback: str) -> tuple[Path, ...]:
-    from roomtune.cli.project import system_of
-    from roomtune.cli.responses import measured_of
-    from roomtune.report.exporters import export_measured_columns
-
-    return export_measured_columns(to, measured_of(session, system_of(session)))
-
-
-def _sofa(session: Session, to: Path, number_format: str, feedback: str) -> tuple[Path, ...]:
-    from roomtune.cli.project import system_of
-    from roomtune.cli.responses import measured_of
-    from roomtune.report.sofa import export_sofa
-
-    system = system_of(session)
-    date = session.created_at[:19].replace("T", " ")
-    return (export_sofa(to, measured_of(session, system), system, date),)
-
-
-WRITERS: dict[str, Writer] = {
-    "settings": _settings,
-    "settings-csv": _settings_csv,
-    "tuning": _tuning,
-    "biquads": _biquads,
-    "fir": _fir,
-    "impulses": _impulses,
-    "columns": _columns,
-    "sofa": _sofa,
-}
-DEFAULTS = {
-    "settings": "settings.pdf",
-    "settings-csv": "settings.csv",
-    "tuning": "tuning.json",
-    "biquads": "biquads.csv",
-    "fir": "fir",
-    "impulses": "impulse-responses",
-    "columns": "columns",
-    "sofa": "responses.sofa",
-}
+            return (export_sofa(to, source.measured, source.system, moment),)

@@ -50,9 +50,15 @@ class CommandGroup(click.Group):
         try:
             return super().invoke(ctx)
         except RoomtuneError as error:
-            failure = click.ClickException(str(error))
-            failure.exit_code = error.exit_status
-            raise failure from error
+            raise Failure(error) from error
+
+
+class Failure(click.ClickException):
+    """How click shows an error that the user can mend."""
+
+    def __init__(self, error: RoomtuneError) -> None:
+        super().__init__(str(error))
+        self.exit_code: int = error.exit_status  # type: ignore[misc]
 
 
 @click.group(cls=CommandGroup, context_settings={"help_option_names": ["-h", "--help"]})

@@ -11,6 +11,8 @@ from roomtune.cli.show import say
 from roomtune.errors import RoomtuneError
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from roomtune.capture.requests import CaptureSettings, TakeRequest
     from roomtune.system.model import System
 
@@ -107,12 +109,12 @@ def wanted_requests(
     )
 
 
-def loudest_dbfs(requests: tuple[TakeRequest, ...]) -> float:
+def loudest_dbfs(requests: Sequence[TakeRequest]) -> float:
     """Peak level of the loudest sweep."""
     return max(request.level_dbfs for request in requests)
 
 
-def sound_s(requests: tuple[TakeRequest, ...]) -> float:
+def sound_s(requests: Sequence[TakeRequest]) -> float:
     """How long the takes last together."""
     from roomtune.capture.stimulus import schedule
 

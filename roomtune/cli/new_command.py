@@ -27,7 +27,7 @@ def command(layout: str, scenario: str | None) -> None:
         )
     if scenario is not None:
         copy_scenario(scenario, Path())
-        say('Wrote system.toml and room.toml. Next: roomtune measure --virtual .')
+        say("Wrote system.toml and room.toml. Next: roomtune measure --virtual .")
         return
     from roomtune.system.template import new_system_toml, write_new_system
 
@@ -39,6 +39,7 @@ def copy_scenario(name: str, folder: Path) -> None:
     """Copy a scenario's files into a folder; files that are there already stay."""
     from roomtune.virtual.scenario import load_scenario
 
-    for file in sorted(load_scenario(name).folder.iterdir()):
+    source = load_scenario(name).folder
+    for file in sorted(source.iterdir()) if source else ():
         if file.is_file() and not (folder / file.name).exists():
             shutil.copyfile(file, folder / file.name)

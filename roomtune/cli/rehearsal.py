@@ -57,7 +57,9 @@ def rehearse(scenario: str) -> list[Act]:
     system = load_system()
     described = load_scenario(Path())
     room = VirtualRoom(described, system)
-    say(f"The virtual room: {system.name}, {len(system.outputs)} outputs, {len(system.seats)} seats")
+    say(
+        f"The virtual room: {system.name}, {len(system.outputs)} outputs, {len(system.seats)} seats"
+    )
     first = play_act(room, system, "first tuning", None)
     for change in [item.name for item in described.rearrangement][:1]:
         say(f"Meanwhile: {change}")
@@ -76,7 +78,7 @@ def play_act(room: VirtualRoom, system: System, title: str, earlier: Act | None)
     measured, advice = advice_of(session, system)
     former = advice.starting if earlier is None else earlier_tuning(earlier)
     listen(stage, session, system, former, FORMER)
-    comparison = earlier and changes(system, earlier, session, former)
+    comparison = None if earlier is None else changes(system, earlier, session, former)
     keep_advice(session, advice)
     listen(stage, session, system, advice.tuning, session_through(session))
     result = verification_of(session, system, session_through(session))

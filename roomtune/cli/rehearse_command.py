@@ -16,9 +16,7 @@ if TYPE_CHECKING:
 
 
 @click.command("rehearse")
-@click.argument(
-    "folder", default="rehearsal", type=click.Path(path_type=Path, file_okay=False)
-)
+@click.argument("folder", default="rehearsal", type=click.Path(path_type=Path, file_okay=False))
 @click.option("--scenario", default="garden-studio", show_default=True, help="Which virtual room.")
 @click.option("--json", "json_wanted", is_flag=True, help="Print the figures as JSON.")
 def command(folder: Path, scenario: str, json_wanted: bool) -> None:

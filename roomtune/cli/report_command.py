@@ -93,4 +93,3 @@ def write_figures(folder: Path, content: Content, form: str) -> int:
     except OSError as error:
         raise RoomtuneError(f"The figures cannot be written into {folder}: {error}.") from error
     return len(plots)
-

@@ -10,7 +10,7 @@ SMALLEST = 1e-300
 
 def amplitude_db(ratio: ArrayLike) -> NDArray[np.float64]:
     """Level of an amplitude ratio (real or complex), 20 lg|x|; zero gives -6000 dB."""
-    return 20 * np.log10(np.maximum(np.abs(ratio), SMALLEST))
+    return np.asarray(20 * np.log10(np.maximum(np.abs(ratio), SMALLEST)))
 
 
 def power_db(ratio: ArrayLike) -> NDArray[np.float64]:

@@ -19,4 +19,4 @@ def interpolate_spectrum(
     below, above = spectrum[..., lower], spectrum[..., lower + 1]
     turn = np.exp(2j * np.pi * turns_per_bin)
     straight = below * (1 - weight) + above * turn * weight
-    return straight * np.exp(-2j * np.pi * turns_per_bin * weight)
+    return np.asarray(straight * np.exp(-2j * np.pi * turns_per_bin * weight))

@@ -8,7 +8,7 @@ response by e^{-j w t}. Values are immutable: operations return new ones.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -16,9 +16,9 @@ from numpy.typing import ArrayLike, NDArray
 Unit = Literal["full scale", "Pa"]
 
 
-def read_only(values: ArrayLike, dtype: type) -> NDArray:
+def read_only(values: ArrayLike, dtype: type) -> NDArray[Any]:
     """Return a read-only array of the given type, without copying where it can."""
-    array = np.array(values, dtype=dtype, copy=None)
+    array: NDArray[Any] = np.array(values, dtype=dtype, copy=None)
     view = array.view()
     view.flags.writeable = False
     return view
@@ -53,7 +53,7 @@ class ImpulseResponse:
             f"{self.start_s * 1e3:.3f} ms at {self.sample_rate_hz:g} Hz, {self.unit}>"
         )
 
-    def __getitem__(self, index: int | slice | tuple) -> ImpulseResponse:
+    def __getitem__(self, index: Any) -> ImpulseResponse:
         """Select along the leading axes; the time axis stays whole."""
         leading = index if isinstance(index, tuple) else (index,)
         return replace(self, samples=self.samples[(*leading, Ellipsis, slice(None))])
@@ -61,7 +61,7 @@ class ImpulseResponse:
     @property
     def duration_s(self) -> float:
         """Length of the time axis in seconds."""
-        return self.samples.shape[-1] / self.sample_rate_hz
+        return float(self.samples.shape[-1] / self.sample_rate_hz)
 
     @property
     def times_s(self) -> NDArray[np.float64]:
@@ -132,7 +132,7 @@ class FrequencyResponse:
             f"from {low:g} to {high:g} Hz>"
         )
 
-    def __getitem__(self, index: int | slice | tuple) -> FrequencyResponse:
+    def __getitem__(self, index: Any) -> FrequencyResponse:
         """Select along the leading axes; the frequency axis stays whole."""
         leading = index if isinstance(index, tuple) else (index,)
         return replace(self, values=self.values[(*leading, Ellipsis, slice(None))])
@@ -165,4 +165,4 @@ class NoiseSpectrum:
 
     def at(self, frequencies_hz: ArrayLike) -> NDArray[np.float64]:
         """Density interpolated at the given frequencies (held at the ends)."""
-        return np.interp(frequencies_hz, self.frequencies_hz, self.density)
+        return np.interp(np.asarray(frequencies_hz, dtype=float), self.frequencies_hz, self.density)

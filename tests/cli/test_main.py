@@ -56,4 +56,4 @@ def test_the_offered_names_can_be_had() -> None:
     for name in offered:
         assert getattr(roomtune, name) is not None
     with pytest.raises(AttributeError, match="nonsense"):
-        roomtune.nonsense
+        _ = roomtune.nonsense

@@ -28,8 +28,18 @@ def test_a_folder_without_a_system_is_told_what_to_do(run) -> None:
 
 def test_the_chosen_outputs_are_measured_and_the_next_step_is_named(garden, project) -> None:
     result = garden(
-        "measure", "--virtual", ".", "--yes", "--seat", "left", "--output", "left-woofer",
-        "--output", "sub-front", "--duration", "1",
+        "measure",
+        "--virtual",
+        ".",
+        "--yes",
+        "--seat",
+        "left",
+        "--output",
+        "left-woofer",
+        "--output",
+        "sub-front",
+        "--duration",
+        "1",
     )
     assert result.exit_code == 0, result.output
     assert "2 of 2 takes are usable" in result.output

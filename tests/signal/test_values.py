@@ -23,7 +23,8 @@ def z_transform_of_resonance(frequencies_hz, frequency_hz: float, decay_s: float
     radius = np.exp(-1 / (decay_s * RATE_HZ))
     angle = 2 * np.pi * frequency_hz / RATE_HZ
     step = np.exp(-2j * np.pi * np.asarray(frequencies_hz) / RATE_HZ)
-    return radius * np.sin(angle) * step / (1 - 2 * radius * np.cos(angle) * step + radius**2 * step**2)
+    below = 1 - 2 * radius * np.cos(angle) * step + radius**2 * step**2
+    return radius * np.sin(angle) * step / below
 
 
 def test_a_delay_turns_the_phase_the_agreed_way() -> None:
