@@ -134,6 +134,12 @@ class VirtualRoom:
         samples = self.chain.response(output, seat, with_microphone)
         return ImpulseResponse(samples, self.sample_rate_hz, 0.0, _unit(with_microphone))
 
+    def all_truths(self, with_microphone: bool = False) -> ImpulseResponse:
+        """`truth` of every output at every seat, in the system's order: (outputs, seats, n)."""
+        outputs, seats = self.chain.outputs, self.chain.seats
+        samples = [[self.truth(o, s, with_microphone).samples for s in seats] for o in outputs]
+        return ImpulseResponse(np.array(samples), self.sample_rate_hz, 0.0, _unit(with_microphone))
+
     def channel_truth(
         self, channel: str, seat: str, with_microphone: bool = False
     ) -> ImpulseResponse:

@@ -366,3 +366,10 @@ def test_truth_hardly_depends_on_the_sample_rate(
     one = truth.response_at(at).values
     other = garden_room.truth("left-surround", "middle").response_at(at).values
     assert np.sqrt((np.abs(one - other) ** 2).mean() / (np.abs(other) ** 2).mean()) < 0.012
+
+
+def test_all_truths_are_in_the_order_of_the_system(garden_room: VirtualRoom) -> None:
+    everything = garden_room.all_truths()
+    assert everything.samples.shape == (10, 4, RATE)
+    one = garden_room.truth("right-woofer", "armchair").samples
+    np.testing.assert_array_equal(everything.samples[2, 3], one)
