@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from roomtune.capture.noise import smoothed_density
-from roomtune.signal.residue import residue_spectrum
+from roomtune.signal.residue import residue_spectrum, unwrapped_length
 from roomtune.signal.sweeps import Sweep
 from roomtune.signal.values import NoiseSpectrum
 
@@ -17,7 +17,7 @@ NEIGHBOURHOOD_S = 0.3
 LEAST = 3.0
 SCATTER = 12.0
 FLOOR_DB = -70.0
-WEAKEST_DB = -50.0
+WEAKEST_DB = -45.0
 SWEPT = (0.8, 8.0)
 
 
@@ -25,7 +25,7 @@ SWEPT = (0.8, 8.0)
 class Burst:
     """A disturbance: when after the start of the samples, for how long, how strong.
 
-    `strength_db`: its power against the recording's at that moment.
+    `strength_db`: its power against the mean power of the recorded sweep.
     """
 
     time_s: float
@@ -46,13 +46,13 @@ def find_bursts(
     looked at in frames of 10 and 80 ms, leaving out the frequencies from 0.8 to 8
     times the one that the sweep passes: whatever distorts, distorts there. A frame
     counts when it holds 3 times its neighbourhood of 0.3 s on either side (median)
-    and the noise, more where few frequencies are left; what stays 50 dB under
-    the recording does no harm and is left out.
+    and the noise, more where few frequencies are left; what stays 45 dB under
+    the recorded sweep does no harm and is left out.
     """
     import scipy.fft
 
     rate = sweep.sample_rate_hz
-    length = scipy.fft.next_fast_len(samples.size, real=True)
+    length = unwrapped_length(samples.size, sweep)
     spectrum = residue_spectrum(samples, sweep, time_zero_s, tail_s, length)
     frequencies = scipy.fft.rfftfreq(length, 1 / rate)
     floor = 10 ** (FLOOR_DB / 10) * float(np.mean(samples**2)) / rate
@@ -62,10 +62,13 @@ def find_bursts(
     if all(np.max(excess) < 1 for excess in frames):
         return ()
     residue = scipy.fft.irfft(spectrum, length)[: samples.size]
+    begin = max(0, round(time_zero_s * rate))
+    swept = samples[begin : begin + sweep.sample_count]
+    usual = float(np.mean(swept**2)) + 1e-30
     found = [
         burst
         for span_s, excess in zip(FRAMES_S, frames, strict=True)
-        for burst in _bursts(excess, span_s, residue, samples, rate)
+        for burst in _bursts(excess, span_s, residue, usual, rate)
     ]
     return _merged(found)
 
@@ -101,18 +104,15 @@ def _bursts(
     excess: NDArray[np.float64],
     span_s: float,
     residue: NDArray[np.float64],
-    samples: NDArray[np.float64],
+    usual: float,
     rate: float,
 ) -> list[Burst]:
-    """The groups of frames that exceed, with their strength against the recording."""
+    """The groups of frames that exceed, with their strength against the usual power."""
     size = round(span_s * rate)
     bursts = []
     for begin, end in _groups(excess > 1):
-        left, heard = (
-            float(np.max((x[begin * size : end * size].reshape(-1, size) ** 2).mean(axis=1)))
-            for x in (residue, samples)
-        )
-        strength_db = 10 * float(np.log10(left / (heard + 1e-30) + 1e-12))
+        frames = residue[begin * size : end * size].reshape(-1, size)
+        strength_db = 10 * float(np.log10(np.max(np.mean(frames**2, axis=1)) / usual + 1e-12))
         if strength_db >= WEAKEST_DB:
             time_s = (begin + int(np.argmax(excess[begin:end])) + 0.5) * span_s
             bursts.append(Burst(time_s, (end - begin) * span_s, strength_db))

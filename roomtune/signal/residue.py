@@ -24,6 +24,14 @@ BEFORE_ORDER_S = 0.02
 AFTER_ORDER_S = 0.15
 
 
+def unwrapped_length(count: int, sweep: Sweep) -> int:
+    """FFT length for `count` samples at which nothing late wraps into the distortion orders."""
+    import scipy.fft
+
+    lead = sweep.lead_s(HIGHEST_ORDER) + BEFORE_ORDER_S
+    return int(scipy.fft.next_fast_len(count + round(lead * sweep.sample_rate_hz), real=True))
+
+
 def residue_spectrum(
     samples: NDArray[np.float64], sweep: Sweep, time_zero_s: float, tail_s: float, length: int
 ) -> NDArray[np.complex128]:
