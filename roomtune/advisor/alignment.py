@@ -86,19 +86,18 @@ def main_seat_levels_db(aims: Aims, tuning: Tuning) -> dict[str, float]:
 def channels_trimmed(aims: Aims, tuning: Tuning) -> Tuning:
     """Channel gains that make the main channels equally loud, on the processor's steps.
 
-    The quietest after rounding sets the level; what a step cannot reach is
-    shared so that the spread is least.
+    The quietest sets the level, less up to a step where that makes the spread
+    after rounding smaller.
     """
     level = main_seat_levels_db(aims, tuning)
     if not level:
         return tuning
-    quietest = min(level.values())
+    names, values = list(level), np.array(list(level.values()))
+    now = np.array([tuning.channel(name).gain_db for name in names])
     step = aims.system.processor.gain_db.step
-    changes = {}
-    for channel, value in level.items():
-        now = tuning.channel(channel).gain_db
-        wanted = now + quietest - value
-        if step > 0:
-            wanted = round(wanted / step) * step
-        changes[channel] = wanted - now
-    return with_channel_gains(tuning, changes)
+    tries = values.min() - np.linspace(0, step, 21)[:-1]
+    gains = now + tries[:, None] - values
+    if step > 0:
+        gains = np.round(gains / step) * step
+    best = gains[int(np.argmin(np.round(np.ptp(values - now + gains, axis=1), 9)))]
+    return with_channel_gains(tuning, dict(zip(names, map(float, best - now), strict=True)))
