@@ -25,16 +25,22 @@ def band_taper(
 
 
 def band_envelope(
-    samples: NDArray[np.float64], sample_rate_hz: float, band_hz: tuple[float, float]
+    samples: NDArray[np.float64],
+    sample_rate_hz: float,
+    band_hz: tuple[float, float],
+    taper_octaves: float = 1 / 6,
 ) -> NDArray[np.float64]:
-    """Envelope (..., n) of the samples in a band, without delay (zero phase)."""
+    """Envelope (..., n) of the samples in a band, without delay (zero phase).
+
+    The longer the taper inside the band's edges, the lower the side lobes.
+    """
     import scipy.fft
 
     count = samples.shape[-1]
     length = scipy.fft.next_fast_len(2 * count)
     frequencies = scipy.fft.rfftfreq(length, 1 / sample_rate_hz)
     spectrum = np.zeros((*samples.shape[:-1], length), dtype=complex)
-    half = scipy.fft.rfft(samples, length) * band_taper(frequencies, band_hz, 1 / 6)
+    half = scipy.fft.rfft(samples, length) * band_taper(frequencies, band_hz, taper_octaves)
     spectrum[..., : len(frequencies)] = 2 * half
     return np.abs(scipy.fft.ifft(spectrum)[..., :count])
 
