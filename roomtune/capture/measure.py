@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 
+from roomtune.capture.consistency import checked_against
 from roomtune.capture.interface import AudioInterface, Recording
 from roomtune.capture.reading import take_from_recording
 from roomtune.capture.requests import TakeRequest
@@ -51,6 +52,7 @@ def capture_many(
 ) -> tuple[CapturedTake, ...]:
     """Capture every request in turn and return the best take of each.
 
+    Every take is also compared with those made before it at its seat.
     A take graded "repeat" is made again, up to the settings' `maximum_attempts`,
     6 dB lower when the microphone's input clipped;
     `on_captured` receives every attempt as soon as it is there, `on_progress`
@@ -65,7 +67,9 @@ def capture_many(
         for attempt in range(1, max(1, request.settings.maximum_attempts) + 1):
             if on_progress is not None:
                 on_progress(request, attempt)
-            attempts.append(capture_take(interface, request))
+            captured = capture_take(interface, request)
+            checked = checked_against(captured.take, [item.take for item in best])
+            attempts.append(replace(captured, take=checked))
             request = _eased(request, attempts[-1].take)
             if on_captured is not None:
                 on_captured(attempts[-1])

@@ -14,7 +14,7 @@ from roomtune.capture.noise import noise_density
 from roomtune.capture.quality import judge, unusable
 from roomtune.capture.requests import TakeRequest
 from roomtune.capture.stimulus import Schedule, schedule
-from roomtune.capture.take import Take, Verdict
+from roomtune.capture.take import Fingerprint, Take, Verdict
 from roomtune.capture.timing import (
     Clock,
     MarkerTimes,
@@ -72,7 +72,18 @@ def take_from_recording(
         clock_drift_ppm=clock.drift_ppm if clock is not None else 0.0,
         recorded_at=at,
         raw_file=raw_file,
+        fingerprint=_fingerprint(evidence),
     )
+
+
+def _fingerprint(evidence: Evidence) -> Fingerprint | None:
+    heard, reference = evidence.heard, evidence.request.reference
+    if heard is None or reference.marker is None:
+        return None
+    level_dbfs = reference.marker.level_dbfs
+    if reference.kind == "loopback":
+        level_dbfs = reference.witness_level_dbfs
+    return Fingerprint(heard.patterns.mean(axis=0), float(heard.levels_db.mean()) - level_dbfs)
 
 
 def _at_rate(recording: Recording, sample_rate_hz: float) -> Recording:

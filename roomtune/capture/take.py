@@ -5,6 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+import numpy as np
+from numpy.typing import NDArray
+
 from roomtune.signal.sweeps import Sweep
 from roomtune.signal.values import ImpulseResponse, NoiseSpectrum
 
@@ -33,13 +36,26 @@ class Verdict:
 
 
 @dataclass(frozen=True, eq=False)
+class Fingerprint:
+    """What the markers of a take sounded like, to compare takes at one seat.
+
+    pattern: the room's answer to a marker (p,), complex in the marker's own band;
+    level_db: its energy per marker played at full scale, in dB.
+    """
+
+    pattern: NDArray[np.complex128]
+    level_db: float
+
+
+@dataclass(frozen=True, eq=False)
 class Take:
     """One judged measurement.
 
     `impulse_response` is as recorded, before any microphone correction, with
     time zero at the reference event named by `reference`. `harmonics` holds the
     responses of order 2, 3 ... (index 0 is order 2). `noise` is the density of
-    the noise at the microphone in the unit of the recording.
+    the noise at the microphone in the unit of the recording. `fingerprint` is
+    there while takes are made, when the microphone heard markers; it is not kept.
     """
 
     source: str
@@ -56,3 +72,4 @@ class Take:
     recorded_at: str
     raw_file: str | None = None
     microphone_correction: str | None = None
+    fingerprint: Fingerprint | None = None

@@ -115,7 +115,9 @@ def find_markers(
     peaks = [_refined_peak(filtered.amplitude, place) for place in places]
     positions = np.array([position for position, _ in peaks])
     strengths = np.array([strength for _, strength in peaks])
-    patterns = _in_phase(np.stack([_pattern(filtered, position) for position in positions]))
+    patterns = _in_phase(
+        np.stack([_pattern(filtered, p, marker.stop_hz - marker.start_hz) for p in positions])
+    )
     energies = np.sum(np.abs(patterns) ** 2, axis=1)
     quiet = power[: max(1, places[0] - round(0.02 * filtered.rate_hz))]
     noise = float(np.mean(quiet)) + 1e-30
@@ -237,23 +239,26 @@ def _between(
     half = 24
     taps = np.arange(-half, half + 1)
     source = np.take(amplitude, taps + place, mode="clip")
-    distance = steps[:, None] - taps
-    shape = np.i0(9 * np.sqrt(np.clip(1 - (distance / (half + 2)) ** 2, 0, 1))) / np.i0(9.0)
-    return np.asarray((np.sinc(distance) * shape) @ source)
+    return np.asarray(_sinc(steps[:, None] - taps, half) @ source)
 
 
-def _pattern(filtered: MatchedFilter, position: float) -> NDArray[np.complex128]:
-    """The matched filter's output around a fractional position, on whole steps from it."""
-    rate = filtered.rate_hz
-    first, last = -round(PATTERN_S[0] * rate), round(PATTERN_S[1] * rate)
-    whole = int(np.floor(position))
+def _pattern(
+    filtered: MatchedFilter, position: float, bandwidth_hz: float
+) -> NDArray[np.complex128]:
+    """The matched filter's output around a fractional position, at 1.3 times the bandwidth."""
+    steps_s = np.arange(-PATTERN_S[0], PATTERN_S[1], 1 / (GUARD * bandwidth_hz))
+    places = position + steps_s * filtered.rate_hz
+    whole = np.floor(places).astype(int)
     half = 24
-    source = np.take(
-        filtered.amplitude, np.arange(first - half, last + half + 1) + whole, mode="clip"
-    )
-    taps = np.arange(-half, half + 1) - (position - whole)
-    shape = np.i0(9 * np.sqrt(np.clip(1 - (taps / (half + 2)) ** 2, 0, 1))) / np.i0(9.0)
-    return np.convolve(source, (np.sinc(taps) * shape)[::-1], "valid")
+    taps = np.arange(-half, half + 1)
+    source = np.take(filtered.amplitude, whole[:, None] + taps, mode="clip")
+    return np.asarray((source * _sinc((places - whole)[:, None] - taps, half)).sum(axis=1))
+
+
+def _sinc(distance: NDArray[np.float64], half: int) -> NDArray[np.float64]:
+    """Kaiser-windowed sinc for band-limited interpolation."""
+    shape = np.i0(9 * np.sqrt(np.clip(1 - (distance / (half + 2)) ** 2, 0, 1))) / np.i0(9.0)
+    return np.asarray(np.sinc(distance) * shape)
 
 
 def _in_phase(patterns: NDArray[np.complex128]) -> NDArray[np.complex128]:
