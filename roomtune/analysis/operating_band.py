@@ -1,0 +1,146 @@
+"""Where a driver can work here: range, extension, and what noise and distortion leave."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from roomtune.analysis.distortion import Distortion
+from roomtune.signal.bands import log_frequencies_hz, mean_over_bands
+from roomtune.signal.values import FrequencyResponse
+
+_POINTS_PER_OCTAVE = 24
+_FINE = 9.0
+
+
+@dataclass(frozen=True, eq=False)
+class Levels:
+    """Levels smoothed over a ninth of an octave: frequencies_hz (k,), level_db (..., k)."""
+
+    frequencies_hz: NDArray[np.float64]
+    level_db: NDArray[np.float64]
+
+
+def smoothed_levels(
+    response: FrequencyResponse, band_hz: tuple[float, float], fraction: float = _FINE
+) -> Levels:
+    """Levels of a response on an even log grid within a band, smoothed.
+
+    A ninth of an octave lets dips narrower than that pass unseen, as IEC
+    60268-5 21.2 wants for the effective frequency range.
+    """
+    grid = log_frequencies_hz(*band_hz, _POINTS_PER_OCTAVE)
+    reach = 2 ** (0.5 / fraction)
+    bands = np.stack([grid / reach, grid * reach], axis=-1)
+    power = mean_over_bands(response.frequencies_hz, np.abs(response.values) ** 2, bands)
+    return Levels(grid, 10 * np.log10(np.maximum(power, 1e-300)))
+
+
+def effective_range_hz(
+    response: FrequencyResponse, band_hz: tuple[float, float], drop_db: float = 10.0
+) -> NDArray[np.float64]:
+    """Lower and upper limit (..., 2) of the range within `drop_db` of the loudest octave.
+
+    IEC 60268-5 21.2: the range about the octave of highest mean level in which
+    the response does not fall more than 10 dB below that mean, dips narrower
+    than a ninth of an octave neglected.
+    """
+    levels = smoothed_levels(response, band_hz)
+    rows = levels.level_db.reshape(-1, len(levels.frequencies_hz))
+    limits = [_range(levels.frequencies_hz, row, drop_db) for row in rows]
+    return np.array(limits).reshape(*levels.level_db.shape[:-1], 2)
+
+
+def extension_hz(
+    response: FrequencyResponse,
+    reference_hz: tuple[float, float],
+    drops_db: ArrayLike = (3.0, 6.0, 10.0),
+    lowest_hz: float = 10.0,
+) -> NDArray[np.float64]:
+    """Frequencies (..., drops) where the level first falls so far going down.
+
+    Relative to the mean power in `reference_hz`, on levels smoothed over a
+    third of an octave: in a room these hold the lift that the room gives. NaN
+    where the level does not fall so far above `lowest_hz`.
+    """
+    levels = smoothed_levels(response, (lowest_hz, reference_hz[1]), 3.0)
+    power = np.abs(response.values) ** 2
+    mean = mean_over_bands(response.frequencies_hz, power, np.array([reference_hz]))
+    reference = 10 * np.log10(np.maximum(mean, 1e-300))
+    below = levels.level_db - reference
+    drops = np.atleast_1d(np.asarray(drops_db, dtype=float))
+    rows = below.reshape(-1, below.shape[-1])
+    start = int(np.searchsorted(levels.frequencies_hz, reference_hz[0]))
+    found = [[_falls(levels.frequencies_hz, row, start, -drop) for drop in drops] for row in rows]
+    return np.array(found).reshape(*below.shape[:-1], len(drops))
+
+
+def usable_band_hz(
+    response: FrequencyResponse,
+    band_hz: tuple[float, float],
+    noise_level_db: ArrayLike | None = None,
+    measured: Distortion | None = None,
+    drop_db: float = 10.0,
+    above_noise_db: float = 10.0,
+    most_distortion_db: float = -20.0,
+) -> tuple[float, float]:
+    """Band (low, high) of one response (k,) that level, noise and distortion allow.
+
+    `noise_level_db` (k,): level of the noise in the response, on its grid. The
+    band starts at the loudest octave and ends where the first of the three
+    conditions breaks: the level falls by `drop_db`, comes within
+    `above_noise_db` of the noise, or total distortion exceeds the limit.
+    """
+    levels = smoothed_levels(response, band_hz)
+    good = np.ones(len(levels.frequencies_hz), dtype=bool)
+    if noise_level_db is not None:
+        noise = np.interp(levels.frequencies_hz, response.frequencies_hz, noise_level_db)
+        good &= levels.level_db > noise + above_noise_db
+    if measured is not None:
+        total = np.interp(
+            np.log(levels.frequencies_hz),
+            np.log(measured.frequencies_hz),
+            np.nan_to_num(measured.total_db, nan=-200.0),
+        )
+        good &= total <= most_distortion_db
+    limited = np.where(good, levels.level_db, -400.0)
+    low, high = _range(levels.frequencies_hz, limited, drop_db, levels.level_db)
+    return low, high
+
+
+def _range(
+    frequencies: NDArray[np.float64],
+    level: NDArray[np.float64],
+    drop_db: float,
+    reference: NDArray[np.float64] | None = None,
+) -> tuple[float, float]:
+    """Limits about the loudest octave within which the level holds."""
+    power = 10 ** ((level if reference is None else reference) / 10)
+    octave = min(_POINTS_PER_OCTAVE, len(power))
+    means = np.convolve(power, np.ones(octave) / octave, mode="valid")
+    loudest = int(np.argmax(means))
+    inside = level >= 10 * np.log10(means[loudest]) - drop_db
+    octave_part = slice(loudest, loudest + octave)
+    if not np.any(inside[octave_part]):
+        return np.nan, np.nan
+    middle = loudest + int(np.argmax(np.where(inside, level, -np.inf)[octave_part]))
+    outside = np.flatnonzero(~inside)
+    low = outside[outside < middle].max(initial=-1) + 1
+    high = outside[outside > middle].min(initial=len(level)) - 1
+    return float(frequencies[low]), float(frequencies[high])
+
+
+def _falls(
+    frequencies: NDArray[np.float64], level: NDArray[np.float64], start: int, to_db: float
+) -> float:
+    """Where, going down from `start`, the level first passes `to_db` (interpolated)."""
+    under = np.flatnonzero(level[: start + 1] < to_db)
+    if not len(under):
+        return np.nan
+    last = int(under[-1])
+    if last >= start:
+        return float(frequencies[start])
+    share = (to_db - level[last]) / (level[last + 1] - level[last])
+    return float(frequencies[last] * (frequencies[last + 1] / frequencies[last]) ** share)
