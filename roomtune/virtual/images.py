@@ -63,8 +63,8 @@ def image_responses(
 
 @contextmanager
 def _plain_settings(library: Any) -> Iterator[None]:
-    """No high-pass, a fine table of delays, one thread (sums in the same order everywhere)."""
-    wanted = {"rir_hpf_enable": False, "num_threads": 1, "sinc_lut_granularity": 200}
+    """No high-pass, a fine table of delays, and everywhere the same order of summing."""
+    wanted = {"rir_hpf_enable": False, "num_threads": 2, "sinc_lut_granularity": 200}
     before = {key: library.constants.get(key) for key in wanted}
     try:
         for key, value in wanted.items():

@@ -329,7 +329,7 @@ def _true_output(draw: _Draw, output: Values, late_from: int, late_ms: float) ->
         "driver": output["driver"],
         "offset_m": OFFSETS_M.get(output["driver"], (0.0, 0.0, 0.0)),
         "gain_error_db": draw.about(2.0, 1),
-        "reversed": draw.chance(0.12),
+        "reversed": draw.chance(0.18),
         "delay_ms": late_ms if output["number"] >= late_from else 0.0,
         "full_scale_v": 28.0 if output["driver"] == "subwoofer" else 20.0,
         "resonances": [

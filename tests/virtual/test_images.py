@@ -140,3 +140,25 @@ def test_directivity_aims_where_it_should() -> None:
     np.testing.assert_allclose(energy[:, 0], energy[0, 0], rtol=1e-6)
     assert np.all(np.diff(energy[:, 1]) < 0)
     assert energy[-1, 1] < 0.2 * energy[-1, 0]
+
+
+def test_uniform_walls_are_what_the_library_gives_by_itself() -> None:
+    """pyroomacoustics used plainly: one material, its own response, 40 samples late."""
+    microphones = np.array([[3.6, 2.13, 1.1], [4.5, 1.3, 1.15]])
+    room = pyroomacoustics.ShoeBox(
+        list(SIZE), fs=RATE, materials=pyroomacoustics.Material(0.35), max_order=6
+    )
+    room.set_sound_speed(SPEED)
+    room.add_source(list(POINT.position_m))
+    room.add_microphone_array(microphones.T)
+    before = pyroomacoustics.constants.get("rir_hpf_enable")
+    pyroomacoustics.constants.set("rir_hpf_enable", False)
+    try:
+        room.compute_rir()
+    finally:
+        pyroomacoustics.constants.set("rir_hpf_enable", before)
+    bands = responses(0.35, 6, microphones)
+    for place, (plain,) in enumerate(room.rir):
+        for band in bands[:, 0, place]:
+            scale = np.abs(plain).max()
+            np.testing.assert_allclose(band[: len(plain) - 40], plain[40:], atol=2e-3 * scale)
