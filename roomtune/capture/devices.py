@@ -8,13 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any
 
+from roomtune.capture.soundserver import Kind, server_channels
 from roomtune.errors import RoomtuneError
 
-Kind = Literal["input", "output"]
-
 SERVER_CHANNELS = 32
+UNKNOWN_CHANNELS = 8
 RATES_HZ = (44100, 48000, 88200, 96000, 176400, 192000)
 
 
@@ -175,13 +175,13 @@ def behind_server(device: Device, kind: Kind) -> bool:
 def channels_to_open(device: Device, kind: Kind, needed: int) -> int:
     """Return how many channels to open so that number k is really number k.
 
-    A device is opened whole, as some take nothing else. A sound server would
-    map so many channels to others than meant: there only those needed, but at
-    least two, as it spreads or mixes a single one.
+    A device is opened whole, as some take nothing else. Behind a sound server
+    it is as many as the server's own device has (see `soundserver`); where that
+    cannot be asked, at least eight, as many as any usual device has.
     """
-    if behind_server(device, kind):
-        return max(2, needed)
-    return device.channels(kind)
+    if not behind_server(device, kind):
+        return device.channels(kind)
+    return max(needed, server_channels(kind, device.name) or UNKNOWN_CHANNELS)
 
 
 def working_rates_hz(device: Device, kind: Kind) -> tuple[int, ...]:
@@ -196,7 +196,7 @@ def refusal(device: Device, kind: Kind, sample_rate_hz: float) -> str | None:
     try:
         check(
             device=device.number,
-            channels=channels_to_open(device, kind, 1),
+            channels=2 if behind_server(device, kind) else device.channels(kind),
             dtype="float32",
             samplerate=sample_rate_hz,
         )

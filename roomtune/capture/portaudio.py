@@ -17,7 +17,6 @@ from numpy.typing import NDArray
 
 from roomtune.capture.devices import (
     Device,
-    Kind,
     behind_server,
     choose_device,
     find_device,
@@ -28,6 +27,7 @@ from roomtune.capture.devices import (
 )
 from roomtune.capture.interface import Recording
 from roomtune.capture.passage import Direction, Passage
+from roomtune.capture.soundserver import Kind
 from roomtune.capture.streams import (
     FIRST_BLOCK_S,
     check_not_hanging,
@@ -50,10 +50,8 @@ class PortAudioInterface:
     `roomtune.capture.devices`); None takes the default. `lead_in_s` and
     `tail_s` of silence surround every signal, because streams may swallow the
     first part of a second and sound servers may deliver more than a second
-    late. `output_channels` opens so many channels although fewer are played:
-    needed where a sound server would otherwise spread a few channels over all
-    of a larger device. `exclusive` takes the device for us alone, at its own
-    rate, where the host API can.
+    late. `exclusive` takes the device for us alone, at its own rate, where the
+    host API can.
 
     Raises RoomtuneError when a device is not found or refuses the rate.
     """
@@ -66,12 +64,10 @@ class PortAudioInterface:
         *,
         lead_in_s: float = 0.5,
         tail_s: float | None = None,
-        output_channels: int | None = None,
         exclusive: bool = False,
     ) -> None:
         self.sample_rate_hz = float(sample_rate_hz)
         self.lead_in_s = lead_in_s
-        self.output_channels = output_channels
         self.exclusive = exclusive
         self.output_device = find_device(output_device, "output")
         self.input_device = find_device(input_device, "input")
@@ -207,14 +203,13 @@ class PortAudioInterface:
     def _open(
         self, sound: Any, played: NDArray[np.float32], inputs: int
     ) -> tuple[Passage, list[Any]]:
-        outputs = max(played.shape[1], self.output_channels or 0)
         with without_library_messages():
             return open_streams(
                 sound,
                 self.output_device,
                 self.input_device,
                 played,
-                (inputs, outputs),
+                (inputs, played.shape[1]),
                 self.sample_rate_hz,
                 self.exclusive,
             )

@@ -2,7 +2,9 @@
 
 lose SECONDS COUNT   from now on, in each of the next COUNT passages (sound
                      after silence), one block is lost SECONDS after the sound begins
-keep PATH            write everything that the loudspeakers get from now on to PATH (.npy)
+again SECONDS COUNT  likewise, but the block before is heard again in its place
+keep PATH            write what the loudspeakers get from now on to PATH (.npz): `played`
+                     (blocks, samples, outputs) and `heard_s`, time.monotonic() of each
 kept                 finish that file
 """
 
@@ -26,8 +28,10 @@ class Faults:
     def __init__(self, block: int, inputs: int) -> None:
         self.block = block
         silence = np.zeros((block, inputs))
+        self.delivered = silence
         self.reserve = deque(silence for _ in range(RESERVE_BLOCKS))
-        self.lose_after: int | None = None
+        self.fault = ""
+        self.fails_after: int | None = None
         self.passages_left = 0
         self.since_onset: int | None = None
         self.quiet_blocks = SILENT_BLOCKS
@@ -38,9 +42,10 @@ class Faults:
     def _listen(self) -> None:
         for line in sys.stdin:
             word, *rest = line.split()
-            if word == "lose":
+            if word in ("lose", "again"):
+                self.fault = word
                 self.passages_left = int(rest[1])
-                self.lose_after = round(float(rest[0]) * RATE_HZ / self.block)
+                self.fails_after = round(float(rest[0]) * RATE_HZ / self.block)
             elif word == "keep":
                 self.path, self.kept = rest[0], []
             elif word == "kept" and self.kept is not None:
@@ -54,11 +59,16 @@ class Faults:
         if self.kept is not None:
             self.kept.append((time.monotonic(), played.astype(np.float32)))
         self.reserve.append(heard)
-        if self._loses(played) and len(self.reserve) > 1:
-            self.reserve.popleft()
-        return self.reserve.popleft()
+        delivered = self.reserve.popleft()
+        if self._fails(played):
+            if self.fault == "again":
+                delivered = self.delivered
+            elif self.reserve:
+                delivered = self.reserve.popleft()
+        self.delivered = delivered
+        return delivered
 
-    def _loses(self, played: np.ndarray) -> bool:
+    def _fails(self, played: np.ndarray) -> bool:
         sounding = bool(np.any(played))
         self.quiet_blocks = 0 if sounding else self.quiet_blocks + 1
         if self.quiet_blocks >= SILENT_BLOCKS * 4:
@@ -67,7 +77,7 @@ class Faults:
             self.since_onset = 0
         elif self.since_onset is not None:
             self.since_onset += 1
-        if self.since_onset != self.lose_after or not self.passages_left:
+        if self.since_onset != self.fails_after or not self.passages_left:
             return False
         self.passages_left -= 1
         return True

@@ -44,7 +44,7 @@ def request(output: int, reference: str) -> TakeRequest:
 
 
 def measure(devices: list[str], path: str, reference: str, outputs: list[int]) -> None:
-    interface = PortAudioInterface(*devices, RATE_HZ, output_channels=OUTPUTS)
+    interface = PortAudioInterface(*devices, RATE_HZ)
     attempts: list[CapturedTake] = []
     requests = [request(output, reference) for output in outputs]
     captured = capture_many(interface, requests, on_captured=attempts.append)

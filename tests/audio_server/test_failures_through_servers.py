@@ -77,6 +77,30 @@ def test_the_devices_are_listed_by_name_and_host(server):
     assert expected in done.stdout
 
 
+ONE_OUTPUT = """
+import sys
+import numpy as np
+from roomtune.capture.portaudio import PortAudioInterface
+
+tone = 0.25 * np.sin(2 * np.pi * 1000 * np.arange(24000) / 48000)
+PortAudioInterface(*sys.argv[1:], 48000).play_and_record(tone[:, None], [1])
+"""
+
+
+@pytest.mark.parametrize("device", ["loudspeakers", "pulse", "default"])
+def test_a_sound_server_plays_on_no_other_output_than_meant(pulse, tmp_path, device):
+    """Too few channels are spread by the server: a woofer's sweep in a tweeter."""
+    path = tmp_path / "kept.npz"
+    pulse.tell(f"keep {path}")
+    done = pulse.run([sys.executable, "-c", ONE_OUTPUT, device, "microphone"])
+    time.sleep(0.3)
+    pulse.tell("kept")
+    assert done.returncode == 0, done.stderr
+    with np.load(path) as kept:
+        peaks = np.max(np.abs(kept["played"]), axis=(0, 1))
+    assert peaks == pytest.approx([0.25, 0, 0, 0, 0, 0], abs=1e-4)
+
+
 def test_an_unknown_device_lists_the_candidates(jack):
     done = jack.run([*MEASURING, "balcony", jack.input_device, "tone"])
     assert done.returncode == 2

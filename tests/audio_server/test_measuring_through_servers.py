@@ -67,13 +67,21 @@ def test_a_loopback_gives_absolute_delay_and_polarity(jack, tmp_path):
     assert np.sign(peaks).tolist() == [1, -1]
 
 
-@EITHER
-def test_a_lost_block_is_named_and_the_repeat_mends_it(server, tmp_path):
-    server.tell("lose 1.5 1")  # in the middle of the first sweep
+@pytest.mark.parametrize(
+    ("server", "fault", "finding"),
+    [
+        ("jack", "lose", "lost samples"),
+        ("jack", "again", "impulsive noise"),
+        ("pulse", "lose", "samples"),  # the server fills the gap, or shortens it
+    ],
+    indirect=["server"],
+)
+def test_a_spoilt_block_is_named_and_the_repeat_mends_it(server, tmp_path, fault, finding):
+    server.tell(f"{fault} 1.5 1")  # in the middle of the first sweep
     result = measured(server, tmp_path, "acoustic", 2)
     assert list(result["attempted"]) == ["output 2"] * len(result["attempted"])
     assert result["attempt_grades"][0] == "repeat"
-    assert "samples" in result["attempt_codes"][0]  # lost or repeated ones
+    assert finding in result["attempt_codes"][0]
     assert result["grades"][0] != "repeat"
     zero_s = server.arrivals_s[server.loudspeakers - 1]
     levels_db, delays_us = errors(server, result, (2,), zero_s)

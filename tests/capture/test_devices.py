@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from roomtune.capture import devices
 from roomtune.capture.devices import (
     Device,
     channels_to_open,
@@ -94,19 +95,25 @@ def test_no_device_at_all():
     hosts=st.lists(st.sampled_from(["ALSA", "MME", "Core Audio"]), min_size=6, max_size=6),
 )
 def test_the_label_in_full_always_finds_its_device(names, hosts):
-    devices = [Device(k, n, hosts[k], 2, 2, 48000) for k, n in enumerate(names)]
-    for device in devices:
-        labels = [other.label.strip().casefold() for other in devices]
+    listed = [Device(k, n, hosts[k], 2, 2, 48000) for k, n in enumerate(names)]
+    for device in listed:
+        labels = [other.label.strip().casefold() for other in listed]
         if labels.count(device.label.strip().casefold()) == 1:
-            assert choose_device(devices, device.label, "input") == device
-        assert choose_device(devices, device.number, "input") == device
+            assert choose_device(listed, device.label, "input") == device
+        assert choose_device(listed, device.number, "input") == device
 
 
-def test_a_device_is_opened_whole_but_a_sound_server_only_as_needed():
+def test_a_device_is_opened_whole():
     assert channels_to_open(INTERFACE, "output", 3) == 8
+
+
+@pytest.mark.parametrize(
+    ("behind", "needed", "opened"), [(6, 2, 6), (2, 6, 6), (None, 2, 8), (None, 12, 12)]
+)
+def test_behind_a_sound_server_as_many_as_its_own_device_has(monkeypatch, behind, needed, opened):
+    monkeypatch.setattr(devices, "server_channels", lambda kind, name: behind)
     server = Device(0, "pulse", "ALSA", 32, 32, 44100)
-    assert channels_to_open(server, "output", 6) == 6
-    assert channels_to_open(server, "input", 1) == 2
+    assert channels_to_open(server, "output", needed) == opened
 
 
 @pytest.mark.parametrize(
