@@ -14,7 +14,7 @@ from roomtune.capture.take import Finding, Take, Verdict
 
 SAME_PLACE = 0.9
 SAME_LEVEL_DB = 0.5
-SAME_SOUND = 0.98
+SAME_SOUND = 0.995
 OTHER_SOUND = 0.7
 WINDOW_S = (-0.02, 0.2)
 LEAST_OVERLAP = 2.0
@@ -71,7 +71,10 @@ def _place_and_level(take: Take, earlier: Sequence[Take]) -> tuple[Finding, ...]
 
 
 def _source(take: Take, earlier: Sequence[Take]) -> tuple[Finding, ...]:
-    """Compare the response with earlier ones: of the same output, and of all others."""
+    """Compare the response with earlier ones: of the same output, and of all others.
+
+    Channels may well share their bass, so only outputs are told apart.
+    """
     for other in reversed(earlier):
         if other.kind != take.kind or other.reference != take.reference:
             continue
@@ -84,7 +87,7 @@ def _source(take: Take, earlier: Sequence[Take]) -> tuple[Finding, ...]:
                 f"{same:.2f}): is another output playing?"
             )
             return (Finding("wrong output", "usable", text),)
-        if other.source != take.source and same > SAME_SOUND:
+        if other.source != take.source and take.kind == "output" and same > SAME_SOUND:
             text = (
                 f"{take.source} sounds exactly like {other.source} (agreement {same:.3f}): the "
                 f"signal goes to the same driver. Check the routing and the wiring."
