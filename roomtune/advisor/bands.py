@@ -40,7 +40,7 @@ def usable_bands(aims: Aims) -> tuple[UsableBand, ...]:
 def _usable(aims: Aims, place: int) -> UsableBand:
     name = aims.model.outputs[place]
     low, high = (float(f) for f in aims.measured.bands_hz[place])
-    centres, bands = third_rows(aims.model, (max(low, 18.0), min(high, 20e3)))
+    centres, bands = third_rows(aims.model, (max(1.1 * low, 18.0), min(high / 1.1, 20e3)))
     power = aims.average[0] @ own_power(aims, place) @ bands.T
     noise = aims.average[0] @ aims.model.noise[place] @ bands.T
     level = 10 * np.log10(np.maximum(power, 1e-30))
@@ -49,8 +49,17 @@ def _usable(aims: Aims, place: int) -> UsableBand:
     good = _without_gaps(good, 2)
     first, last = _run_about(good, int(np.argmax(_smooth(level))))
     noisy = tuple(float(f) for f in centres[power <= noise * 10 ** (SEEN_DB / 10)])
-    ends = max(low, centres[first] * 10**-0.05), min(high, centres[last] * 10**0.05)
+    ends = _reach(centres, first, last, low, high)
     return UsableBand(name, float(ends[0]), float(ends[1]), float(loud), noisy)
+
+
+def _reach(
+    centres: Array, first: int, last: int, low: float, high: float
+) -> tuple[float, float]:
+    """Edges of a run of thirds; the safe band's own where the run goes to its end."""
+    bottom = low if first == 0 else max(low, float(centres[first]) * 10**-0.05)
+    top = high if last == len(centres) - 1 else min(high, float(centres[last]) * 10**0.05)
+    return bottom, top
 
 
 def own_power(aims: Aims, place: int) -> Array:

@@ -87,8 +87,7 @@ def _exchanged(
     if not free.sections:
         return state, np.inf
     costs = [
-        cost_of(problem, replace(state, sections=_without(state, place)))
-        for place in free.sections
+        cost_of(problem, replace(state, sections=_without(state, place))) for place in free.sections
     ]
     worst = free.sections[int(np.argmin(costs))]
     left = replace(state, sections=_without(state, worst))

@@ -6,12 +6,12 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from roomtune.advisor.aims import Aims, problem_for
+from roomtune.advisor.arrangement import subwoofer_places
 from roomtune.advisor.equaliser import Ground, Rules, grown, pruned
 from roomtune.advisor.layout import ordered_outputs
 from roomtune.advisor.objective import Problem, fitted
 from roomtune.advisor.scores import channel_pairs
-from roomtune.advisor.state import Free, State, neutral
-from roomtune.advisor.subwoofers import subwoofer_places
+from roomtune.advisor.state import Free, State
 from roomtune.processor.tuning import Tuning
 
 TOP_HZ = 17e3
@@ -25,9 +25,11 @@ def rules_of(aims: Aims, per_output: int | None = None) -> Rules:
     return Rules(processor, aims.system.wishes.maximum_boost_db, count)
 
 
-def equalised(aims: Aims, tuning: Tuning, bass_hz: float) -> State:
-    """Sections for all outputs: subwoofers, then pairs alike, then each its own."""
-    state = neutral(len(aims.model.outputs))
+def equalised(aims: Aims, tuning: Tuning, bass_hz: float, state: State) -> State:
+    """Sections for all outputs: subwoofers, then pairs alike, then each its own.
+
+    `state` holds what the subwoofers have got already.
+    """
     problem = problem_for(aims, tuning)
     state = _bass(aims, problem, state, bass_hz)
     for pair in channel_pairs(aims.system):

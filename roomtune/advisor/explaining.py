@@ -6,6 +6,7 @@ import numpy as np
 
 from roomtune.advisor.aims import Aims
 from roomtune.advisor.alignment import own_outputs
+from roomtune.advisor.arrangement import Arrangement, subwoofer_places
 from roomtune.advisor.layout import (
     bass_outputs,
     gives_bass_away,
@@ -16,7 +17,7 @@ from roomtune.advisor.prediction import Prediction
 from roomtune.advisor.proposal import Proposal
 from roomtune.advisor.scores import Scores, scores
 from roomtune.advisor.state import State
-from roomtune.advisor.subwoofers import Arrangement, Junction, subwoofer_places
+from roomtune.advisor.subwoofers import Junction
 from roomtune.processor.tuning import Filter, Tuning
 from roomtune.system.model import System
 
@@ -75,9 +76,10 @@ def bass_proposals(
                 change="; ".join(_setting(tuning, aims.model.outputs[p]) for p in places),
                 evidence=f"responses at {len(aims.model.seats)} seats, "
                 "several hundred settings compared",
-                effect=f"seat-to-seat deviation {found.spread_db:.1f} dB in the bass, "
+                effect=f"seat-to-seat deviation in the bass {found.spread_db:.1f} dB, "
+                f"{found.alone_db:.1f} dB if they merely arrived together; "
                 f"{found.loss_db:.1f} dB less than all in phase",
-                effect_db=round(found.spread_db, 2),
+                effect_db=round(found.alone_db - found.spread_db, 2),
             )
         )
     if places:

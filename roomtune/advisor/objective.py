@@ -77,6 +77,25 @@ class Match:
 
 
 @dataclass(frozen=True, eq=False)
+class Spread:
+    """One channel to be alike at all seats, without losing too much level.
+
+    rows: every seat by itself (s, s) and the bands; whole: one row over all;
+    seats: weights (s,). `full_db`: the level that would be lost from; what is
+    lost beyond `allowed_db` costs fully, all of it by `loss_weight`.
+    """
+
+    channel: int
+    rows: Rows
+    whole: Rows
+    seats: Array
+    full_db: float
+    allowed_db: float
+    loss_weight: float
+    weight: float = 1.0
+
+
+@dataclass(frozen=True, eq=False)
 class Problem:
     """All aims, the base responses (per channel (outputs, k)) and the costs of filters."""
 
@@ -85,6 +104,7 @@ class Problem:
     rate_hz: float
     goals: tuple[Goal, ...]
     matches: tuple[Match, ...] = ()
+    spreads: tuple[Spread, ...] = ()
     boost_limit_db: float = 6.0
     boost_weight: float = 1.0
     gain_weight: float = 0.02
@@ -149,7 +169,8 @@ def acoustic_blocks(problem: Problem, now: Electrical, count: int) -> list[tuple
     """Distances and slopes of all that is heard, block by block."""
     heard = Heard(problem, now, count)
     blocks = _goals(problem.goals, heard)
-    return blocks + [_match(match, heard) for match in problem.matches]
+    blocks += [_match(match, heard) for match in problem.matches]
+    return blocks + [_spread(spread, heard) for spread in problem.spreads]
 
 
 def _goals(goals: Sequence[Goal], heard: Heard) -> list[tuple[Array, Array]]:
@@ -167,6 +188,28 @@ def _goals(goals: Sequence[Goal], heard: Heard) -> list[tuple[Array, Array]]:
         error, slope = error - share @ error, slope - share @ slope
         blocks.append((weight * error, weight[:, None] * slope))
     return blocks
+
+
+def _spread(spread: Spread, heard: Heard) -> tuple[Array, Array]:
+    """Deviations of every seat from the seats' mean, and the level lost."""
+    level, slope = heard.levels(spread.channel, spread.rows)
+    error = level - np.einsum("s,sr->r", spread.seats, level)
+    slope = slope - np.einsum("s,srn->rn", spread.seats, slope)
+    weight = np.sqrt(spread.seats / level.shape[1])[:, None] * spread.weight
+    whole, whole_slope = heard.levels(spread.channel, spread.whole)
+    loss = spread.full_db - whole[0]
+    over = np.maximum(loss - spread.allowed_db, 0)
+    parts = [
+        (weight * error).ravel(),
+        spread.loss_weight * spread.weight * loss,
+        spread.weight * over,
+    ]
+    slopes = [
+        (weight[..., None] * slope).reshape(error.size, heard.count),
+        -spread.loss_weight * spread.weight * whole_slope[0],
+        -spread.weight * (over > 0)[:, None] * whole_slope[0],
+    ]
+    return np.concatenate(parts), np.concatenate(slopes)
 
 
 def _match(match: Match, heard: Heard) -> tuple[Array, Array]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from roomtune.advisor.aims import Aims, problem_for
 from roomtune.advisor.alignment import (
@@ -10,10 +10,11 @@ from roomtune.advisor.alignment import (
     channels_trimmed,
     levels_aligned,
 )
+from roomtune.advisor.arrangement import Arrangement, arranged, arrangement, subwoofer_places
 from roomtune.advisor.bands import band_proposals, usable_bands
 from roomtune.advisor.drivers import join_drivers
 from roomtune.advisor.energy import energy_model
-from roomtune.advisor.equalising import equalised, polished, without_idle
+from roomtune.advisor.equalising import equalised, polished, rules_of, without_idle
 from roomtune.advisor.explaining import (
     alignment_proposals,
     bass_proposals,
@@ -26,19 +27,11 @@ from roomtune.advisor.measured import Measured
 from roomtune.advisor.polarity import correct_polarities
 from roomtune.advisor.prediction import predict
 from roomtune.advisor.proposal import Advice
-from roomtune.advisor.settings import with_state
+from roomtune.advisor.settings import moved, with_state
 from roomtune.advisor.sounds import DirectSoundTable, direct_sound_table
 from roomtune.advisor.starting import STARTING_BASS_HZ, starting_tuning
-from roomtune.advisor.subwoofers import (
-    Arrangement,
-    Junction,
-    arranged,
-    arrangement,
-    joined,
-    junction,
-    levelled,
-    together_ms,
-)
+from roomtune.advisor.state import neutral
+from roomtune.advisor.subwoofers import Junction, bass_gain_db, joined, junction, together_ms
 from roomtune.processor.rounding import rounded
 from roomtune.processor.tuning import Tuning
 from roomtune.system.model import System
@@ -60,7 +53,8 @@ def plan(system: System, measured: Measured, previous: Tuning | None = None) -> 
     tuning, crossover_notes = join_drivers(aims, tuning, table, bands)
     tuning, arrival_ms = arrivals_aligned(system, measured, levels_aligned(aims, tuning))
     tuning, bass = _with_bass(aims, tuning, table, bass_hz, arrival_ms)
-    state = equalised(aims, tuning, bass_hz)
+    own = replace(neutral(len(measured.outputs)), sections=bass.arrangement.sections)
+    state = equalised(aims, tuning, bass_hz, own)
     problem = problem_for(aims, tuning)
     state = polished(aims, problem, without_idle(polished(aims, problem, state)), 8)
     tuning = _finished(aims, with_state(tuning, state, measured.outputs))
@@ -87,11 +81,24 @@ class _Bass:
 def _with_bass(
     aims: Aims, tuning: Tuning, table: DirectSoundTable, bass_hz: float, arrival_ms: float
 ) -> tuple[Tuning, _Bass]:
-    """Subwoofers arranged, levelled and joined to the main loudspeakers."""
+    """Subwoofers arranged, levelled and joined to the main loudspeakers.
+
+    Their own sections are judged along but not put into the tuning: they stay
+    free for the equaliser.
+    """
+    subs = [aims.model.outputs[place] for place in subwoofer_places(aims)]
     start = together_ms(aims, table, arrival_ms)
-    found = arrangement(aims, tuning, start, max(1.25 * bass_hz, 60.0))
-    tuning = levelled(aims, arranged(aims, tuning, found), bass_hz)
-    meeting = junction(aims, tuning, bass_hz)
+    rules = rules_of(aims, aims.system.processor.filters_per_output // 3)
+    alone = {aims.system.output(name).loudspeaker for name in subs}
+    may_filter = not alone & set(aims.system.wishes.leave_alone)
+    top_hz = max(1.25 * bass_hz, 60.0)
+    found = arrangement(aims, tuning, start, top_hz, rules if may_filter else None)
+    tuning = arranged(aims, tuning, found)
+    own = replace(neutral(len(aims.model.outputs)), sections=found.sections)
+    names = aims.model.outputs
+    change = bass_gain_db(aims, with_state(tuning, own, names), bass_hz)
+    tuning = moved(tuning, gains_db=dict.fromkeys(subs, change))
+    meeting = junction(aims, with_state(tuning, own, names), bass_hz)
     return joined(aims, tuning, meeting), _Bass(found, meeting)
 
 
