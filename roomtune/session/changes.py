@@ -8,6 +8,7 @@ seat, but know where the loudspeaker is and how loud it is.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +26,7 @@ from roomtune.signal.values import FrequencyResponse, ImpulseResponse
 BASS_BELOW_HZ = 220.0
 DIRECT_ABOVE_HZ = 500.0
 DIRECT_S = (0.0015, 0.004)
+ALIKE = 0.8
 LATE_S = (0.025, 0.150)
 Real = NDArray[np.float64]
 
@@ -69,15 +71,16 @@ def differences(first: Measured, second: Measured) -> Differences:
     uncertainty = np.hypot(pair[0].uncertainty_db, pair[1].uncertainty_db)
     heard = pair[0].level_db > np.nanmax(pair[0].level_db, axis=-1, keepdims=True) - 25
     judged = heard & (uncertainty < 2.0) & pair[0].inside[:, None] & pair[1].inside[:, None]
-    delays = [[_delay(pair, o, s) for s in range(len(seats))] for o in range(len(outputs))]
+    delays = np.array(
+        [[_delay(pair, o, s) for s in range(len(seats))] for o in range(len(outputs))]
+    )
     direct = np.array([[_direct_db(pair, o, s, centres) for s in range(len(seats))]
                        for o in range(len(outputs))])  # fmt: skip
     late = np.array([[_late_db(pair, o, s) for s in range(len(seats))]
                      for o in range(len(outputs))])  # fmt: skip
-    tops = np.array([min(b[1], 12e3) for b in pair[0].bands_hz])
     return Differences(
-        outputs, seats, centres, level, uncertainty, judged, direct, np.array(delays), late,
-        0.02 / tops,
+        outputs, seats, centres, level, uncertainty, judged, direct, delays[..., 0], late,
+        delays[..., 1].max(axis=1),
     )  # fmt: skip
 
 
@@ -105,36 +108,59 @@ class _Round:
         self.inside = (edges[:, 0] >= self.bands_hz[:, :1]) & (edges[:, 1] <= self.bands_hz[:, 1:])
         self.rate = measured.responses.sample_rate_hz
 
-    def arrival(self, output: int, seat: int) -> int:
-        """Sample of the strongest direct sound."""
-        return int(np.argmax(np.abs(self.samples[output, seat])))
+    @cached_property
+    def onsets(self) -> NDArray[np.int_]:
+        """Sample at which the direct sound peaks, (outputs, seats)."""
+        from roomtune.analysis.onset import band_envelope, first_peak
+
+        rows = [
+            [first_peak(band_envelope(samples, self.rate, (low, min(high, 0.45 * self.rate))))
+             for samples in row]
+            for row, (low, high) in zip(self.samples, self.bands_hz, strict=True)
+        ]  # fmt: skip
+        return np.array(rows, dtype=int)
 
     def window(self, output: int, seat: int, start_s: float, stop_s: float) -> Real:
         """Samples from start to stop after the arrival, with soft edges, the rest zero."""
         samples = self.samples[output, seat]
-        times = (np.arange(len(samples)) - self.arrival(output, seat)) / self.rate
+        times = (np.arange(len(samples)) - self.onsets[output, seat]) / self.rate
         rise = np.clip((times - start_s) / 0.0005, 0, 1)
         fall = np.clip((stop_s - times) / 0.0015, 0, 1)
         shape = np.sin(np.pi / 2 * rise) ** 2 * np.sin(np.pi / 2 * fall) ** 2
         return samples * shape
 
 
-def _delay(pair: list[_Round], output: int, seat: int) -> float:
-    """How much later the second direct sound is, in seconds of the common reference."""
+def _delay(pair: list[_Round], output: int, seat: int) -> tuple[float, float]:
+    """How much later the second direct sound is (s of the common reference), and how sure."""
     low, high = pair[0].bands_hz[output]
     starts = [p.responses.start_s for p in pair]
     if high < 2 * DIRECT_ABOVE_HZ:
-        frequencies = pair[0].frequencies_hz
-        values = [np.interp(frequencies, p.frequencies_hz, p.values[output, seat]) for p in pair]
-        weight = ((frequencies >= low) & (frequencies <= high)).astype(float)
-        return likeness(values[0], values[1], frequencies, weight).delay_s
+        return _fitted_delay(pair, output, seat)
     windows = [p.window(output, seat, -DIRECT_S[0], DIRECT_S[1]) for p in pair]
     length = max(map(len, windows)) + int(0.01 * pair[0].rate)
     responses = [ImpulseResponse(w, pair[0].rate).response(length) for w in windows]
     frequencies = responses[0].frequencies_hz
     inside = (frequencies >= max(low, DIRECT_ABOVE_HZ)) & (frequencies <= high)
     found = likeness(responses[0].values, responses[1].values, frequencies, inside * 1.0)
-    return found.delay_s + starts[1] - starts[0]
+    if found.likeness < ALIKE:
+        return _fitted_delay(pair, output, seat)
+    return found.delay_s + starts[1] - starts[0], 0.02 / min(high, 12e3)
+
+
+def _fitted_delay(pair: list[_Round], output: int, seat: int) -> tuple[float, float]:
+    """By fits of both direct sounds: for subwoofers, and where reflections outweigh the rest."""
+    from roomtune.analysis.arrival import arrival
+
+    found = [
+        arrival(
+            ImpulseResponse(p.samples[output, seat], p.rate, p.responses.start_s),
+            (float(p.bands_hz[output][0]), float(p.bands_hz[output][1])),
+        )
+        for p in pair
+    ]
+    later = float(found[1].time_s - found[0].time_s)
+    sure = float(np.hypot(found[0].uncertainty_s, found[1].uncertainty_s))
+    return (later, sure) if np.isfinite(later) else (0.0, 1.0)
 
 
 def _direct_db(pair: list[_Round], output: int, seat: int, centres: Real) -> Real:

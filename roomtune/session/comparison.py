@@ -11,21 +11,22 @@ from numpy.typing import NDArray
 
 from roomtune.advisor.measured import Measured
 from roomtune.session.changes import BASS_BELOW_HZ, Differences, differences
+from roomtune.session.moves import SURE_M, Moves, find_moves
 from roomtune.signal.bands import band_name
 from roomtune.system.model import System
 
 if TYPE_CHECKING:
     from roomtune.processor.tuning import Tuning
 
-SOUND_SPEED_M_PER_S = 343.2
 LEAST_GAIN_DB = 0.4
 LEAST_LEVEL_DB = 0.7
 LEAST_TREBLE_DB = 1.0
-LEAST_MOVE_M = 0.025
+MOVED_LEVEL_DB = 1.5
 LEAST_LATE_DB = 0.8
 LEAST_BASS_DB = 1.0
 TREBLE_ABOVE_HZ = 5000.0
 WORSE_DEVIATION_DB = 0.3
+TOLD_FIRST = 3
 WORSE_LEVELS_DB = 0.5
 WORSE_ARRIVALS_MS = 0.1
 Real = NDArray[np.float64]
@@ -74,10 +75,14 @@ class Comparison:
 
     @property
     def summary(self) -> str:
-        """The comparison in a few sentences."""
+        """The comparison in a few sentences: the three most telling changes, and what to do."""
         if not self.findings:
             return f"Nothing changed beyond what noise and repetition explain. {self.reason}"
-        return " ".join([*(f.text for f in self.findings), self.reason])
+        told = [f.text for f in self.findings[:TOLD_FIRST]]
+        more = len(self.findings) - TOLD_FIRST
+        if more > 0:
+            told.append(f"{more} smaller change{'s' if more > 1 else ''} besides.")
+        return " ".join([*told, self.reason])
 
     def __str__(self) -> str:
         return self.summary
@@ -94,11 +99,11 @@ def compare(
     """
     found = differences(first, second)
     gain, common = _common_gain_db(found)
-    moves = _moves(system, found)
+    moves = find_moves(system, found)
     findings = [
         *common,
-        *moves,
-        *_levels(found, gain),
+        *_move_findings(found, moves),
+        *_levels(system, found, gain, moves),
         *_treble(found),
         *_absorption(found, gain),
         *_bass(found, gain),
@@ -148,67 +153,46 @@ def _common_gain_db(found: Differences) -> tuple[float, list[Change]]:
     ]
 
 
-def _moves(system: System, found: Differences) -> list[Change]:
-    """Loudspeakers whose direct sound comes earlier or later than the others' does."""
-    names = [system.output(o).loudspeaker for o in found.outputs]
-    offset = _seat_offsets(found, names)
-    relative = found.delay_s - offset
+def _move_findings(found: Differences, moves: Moves) -> list[Change]:
+    """Moves in words: seats first, then single loudspeakers."""
     changes = []
-    for name in dict.fromkeys(names):
-        rows = [i for i, n in enumerate(names) if n == name]
-        best = min(rows, key=lambda i: found.sure_s[i])
-        path_m = relative[best] * SOUND_SPEED_M_PER_S
-        sure_m = max(float(found.sure_s[best]) * SOUND_SPEED_M_PER_S, 0.006)
-        largest = float(path_m[np.argmax(np.abs(path_m))])
-        if abs(largest) < max(LEAST_MOVE_M, 4 * sure_m):
-            continue
-        about = _displacement_m(system, name, found.seats, path_m)
+    if moves.seats_m:
+        size = max(moves.seats_m.values())
+        who = "The seats (or the places of the microphone) were"
+        if not moves.together:
+            who = f"The seat {max(moves.seats_m, key=lambda s: moves.seats_m[s])} was"
         text = (
-            f"Loudspeaker {name} was moved by about {100 * about:.0f} cm (its sound travels "
-            f"{_signed(100 * largest, 'cm', 'farther', 'less far')} to {_seat(found, path_m)})."
+            f"{who} moved by about {100 * size:.0f} cm: most loudspeakers are at other distances."
         )
-        changes.append(Change("moved", name, text, about, "m", abs(largest) / sure_m))
+        changes.append(Change("seats moved", "seats", text, size, "m", size / SURE_M))
+    for name, size in moves.loudspeakers_m.items():
+        path = moves.path_m[name]
+        most = int(np.argmax(np.abs(path)))
+        about = "about" if moves.surely.get(name) else "at least"
+        text = (
+            f"Loudspeaker {name} was moved by {about} {100 * size:.0f} cm (its sound travels "
+            f"{_signed(100 * float(path[most]), 'cm', 'farther', 'less far')} to the seat "
+            f"{found.seats[most]})."
+        )
+        significance = float(np.abs(path[most])) / moves.sure_m[name]
+        changes.append(Change("moved", name, text, size, "m", significance))
     return changes
 
 
-def _seat(found: Differences, path_m: Real) -> str:
-    return f"the seat {found.seats[int(np.argmax(np.abs(path_m)))]}"
-
-
-def _seat_offsets(found: Differences, names: Sequence[str]) -> Real:
-    """Per seat, the delay that most loudspeakers share (other time reference), (seats,)."""
-    best: dict[str, int] = {}
-    for row, name in enumerate(names):
-        if name not in best or found.sure_s[row] < found.sure_s[best[name]]:
-            best[name] = row
-    sharp = [r for r in best.values() if found.sure_s[r] < 2e-5] or list(best.values())
-    return np.median(found.delay_s[sharp], axis=0)
-
-
-def _displacement_m(system: System, name: str, seats: tuple[str, ...], path_m: Real) -> float:
-    """The smallest displacement that gives these path changes; their largest without positions."""
-    place = system.loudspeaker(name).position_m
-    known = [system.seat(s).position_m for s in seats]
-    largest = float(np.max(np.abs(path_m)))
-    if place is None or any(p is None for p in known):
-        return largest
-    towards = np.array(place) - np.array(known, dtype=float)
-    towards /= np.linalg.norm(towards, axis=1, keepdims=True)
-    shift = np.linalg.lstsq(towards, path_m, rcond=0.2)[0]
-    return max(float(np.linalg.norm(shift)), largest)
-
-
-def _levels(found: Differences, gain_db: float) -> list[Change]:
-    """Outputs that became louder or quieter by themselves."""
+def _levels(system: System, found: Differences, gain_db: float, moves: Moves) -> list[Change]:
+    """Outputs that became louder or quieter by themselves, not just nearer or farther."""
     changes = []
     levels = _output_levels_db(found) - gain_db
     for row, name in enumerate(found.outputs):
+        by_distance = MOVED_LEVEL_DB * (
+            system.output(name).loudspeaker in moves.loudspeakers_m or bool(moves.seats_m)
+        )
         known = levels[row][np.isfinite(levels[row])]
         if not len(known):
             continue
         size = float(np.median(known))
         sure = max(float(np.std(known)) / np.sqrt(len(known)), 0.1)
-        if abs(size) > max(LEAST_LEVEL_DB, 3 * sure):
+        if abs(size) > max(LEAST_LEVEL_DB, 3 * sure) + by_distance:
             text = f"Output {name} is {_signed(size, 'dB', 'louder', 'quieter')}."
             changes.append(Change("level", name, text, size, "dB", abs(size) / sure))
     return changes

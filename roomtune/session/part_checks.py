@@ -22,7 +22,8 @@ AHEAD_DB = 6.0
 HEARD_DB = 25.0
 LEAST_THIRDS = 3
 SURELY_ALIKE = 0.5
-WITHIN_S = 0.003
+UNLIKE = 0.25
+WITHIN_S = 0.012
 FEWEST_PERIODS = 0.08
 
 
@@ -44,6 +45,11 @@ class PartCheck:
     def sure(self) -> bool:
         """Whether measured and predicted are alike enough to tell."""
         return self.likeness > SURELY_ALIKE
+
+    @property
+    def unlike(self) -> bool:
+        """Whether measured and predicted have next to nothing in common."""
+        return self.likeness < UNLIKE
 
     @property
     def arrival_bound_ms(self) -> float:

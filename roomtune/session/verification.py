@@ -436,9 +436,13 @@ def _judge(
 def _part_faults(row: VerificationRow) -> list[str]:
     """Outputs that are inverted, late or early inside the channel."""
     faults = []
-    for part in (p for p in row.parts if p.sure):
+    for part in row.parts:
         late_ms = part.arrival_ms
-        if part.polarity < 0:
+        if part.unlike:
+            faults.append(f"output {part.output} plays nothing like predicted")
+        elif not part.sure:
+            continue
+        elif part.polarity < 0:
             faults.append(f"output {part.output} plays with inverted polarity")
         elif abs(late_ms) > part.arrival_bound_ms:
             sign = _more(late_ms, "ms", "too late", "too early")
