@@ -23,6 +23,9 @@ def test_weights_of_the_bands_sum_to_one() -> None:
     weights = band_weights(np.arange(24001.0))
     np.testing.assert_allclose(weights.sum(axis=0), 1.0, atol=1e-12)
     assert weights.min() > -1e-12
+    np.testing.assert_allclose(weights[0, :63], 1.0)
+    np.testing.assert_allclose(weights[-1, 8000:], 1.0)
+    assert (np.count_nonzero(weights > 1e-12, axis=0) <= 2).all()
 
 
 def test_absorption_is_interpolated_and_held() -> None:

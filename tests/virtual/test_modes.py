@@ -57,6 +57,13 @@ def test_oblique_modes_decay_as_eyring_says() -> None:
     assert eyring_s == pytest.approx(0.45729, rel=2e-4)  # with 0.161 for 24 ln10 / c
 
 
+def test_a_wall_along_which_a_mode_runs_damps_it_half_as_much() -> None:
+    """Kuttruff, ch. 3: an axial mode has 1 / Lx + 1 / 2Ly + 1 / 2Lz for the oblique 1 / Lx + ..."""
+    axial = mode_damping(np.array([[1, 0, 0]]), (6.0, 4.5, 2.5), 343.2, np.full((1, 6), 0.2))[0]
+    expected = 343.2 / 8 * -2 * np.log(0.8) * (1 / 6.0 + 0.5 / 4.5 + 0.5 / 2.5)
+    assert axial == pytest.approx(expected, rel=1e-12)
+
+
 @pytest.mark.parametrize("numbers", [(1, 0, 0), (0, 1, 0), (1, 1, 0), (0, 0, 1)])
 def test_peaks_stand_at_the_modes_and_are_as_wide_as_their_decay(numbers: tuple) -> None:
     """Half-power width of a mode is 3 ln10 / (pi T60) = d / pi."""
