@@ -92,10 +92,12 @@ def channel_plots(content: Content) -> list[Plot]:
         lines += _verified_lines(content.verification, system, name, frequencies)
         plots.append(Plot(
             f"channel-{index}", "channels", f"Channel {name}",
-            f"Seat average of channel {name} before and after tuning, with its target. "
-            "Each curve is moved to the target's level to show its shape; 1/6 octave smoothed.",
+            f"Seat average of channel {name} before and after tuning, with its target.",
             frequencies, tuple(lines), y_label="level in dB re target level",
-            y_range=(-24.0, 16.0),
+            y_range=(-24.0, 16.0), explanation=(
+                "Average over the seats (by their weights), 1/6 octave smoothed. Each curve is "
+                "moved to the level of the target to compare shapes; levels are in the table."
+            ),
         ))  # fmt: skip
     return plots
 
@@ -178,8 +180,13 @@ def crossover_plots(content: Content) -> list[Plot]:
         plots.append(Plot(
             f"crossover-{row}", "crossovers", f"Channel {channel.name}: who plays what",
             f"Every output of channel {channel.name} at {measured.seats[seat]} through the new "
-            "tuning, and their sum. Where two cross, the sum should rise 3 to 6 dB above both.",
+            "tuning, and their sum.",
             frequencies, tuple(lines), y_label="level in dB re the loudest", y_range=(-40.0, 8.0),
+            explanation=(
+                "Every output through the new tuning, alone and together, at "
+                f"{measured.seats[seat]}. Where two curves cross, the sum should lie 3 to 6 dB "
+                "above both; a notch there would mean that they work against each other."
+            ),
         ))  # fmt: skip
     return plots
 
@@ -213,9 +220,12 @@ def impulse_plots(content: Content) -> list[Plot]:
                  enumerate(zip(rows, chosen / scale, strict=True))]  # fmt: skip
         plots.append(Plot(
             f"impulse-{key}", "impulses", f"Impulse responses {key} tuning",
-            f"Main channels at {prediction.seats[seat]} {key} tuning, each scaled to its peak. "
-            "Peaks that stand above each other arrive together.",
+            f"Main channels at {prediction.seats[seat]} {key} tuning, each scaled to its peak.",
             1000 * span / rate, tuple(lines), "time in ms", "amplitude re peak", False, (-1.1, 1.1),
+            explanation=(
+                f"Impulse responses of the main channels at {prediction.seats[seat]}. "
+                "Peaks that stand above each other arrive together."
+            ),
         ))  # fmt: skip
     return plots
 
@@ -235,8 +245,9 @@ def verification_plots(verification: Verification) -> list[Plot]:
         ]
         plots.append(Plot(
             f"verification-{index}", "verification", f"Measured minus predicted at {seat}",
-            f"Difference per third-octave band at {seat}; a perfect match is a line at 0 dB.",
+            f"Difference of measured and predicted level per third-octave band at {seat}.",
             centres, tuple(lines), y_label="difference in dB", y_range=(-6.0, 6.0),
+            explanation="Third-octave bands; a perfect match lies at 0 dB, dotted are the limits.",
         ))  # fmt: skip
     return plots
 
@@ -254,6 +265,7 @@ def comparison_plots(content: Content) -> list[Plot]:
         "comparison", "comparison", "Level now minus level last time",
         "Change of every output per third-octave band, averaged over the seats.",
         np.asarray(comparison.centres_hz), tuple(lines), y_label="change in dB",
+        explanation="Third-octave bands, averaged over the seats.",
     )]  # fmt: skip
 
 
@@ -272,7 +284,11 @@ def output_plots(content: Content) -> list[Plot]:
         plots.append(Plot(
             f"output-{index}", "outputs", f"Output {name}",
             f"Output {name} as measured at every seat, 1/12 octave smoothed.",
-            frequencies, lines, y_label=f"level in {unit}",
+            frequencies, lines, y_label=f"level in {unit}", explanation=(
+                "As the microphone heard it (its correction applied), without any tuning; 1/12 "
+                "octave smoothed. Dips that differ from seat to seat are the room's and cannot be "
+                "filled."
+            ),
         ))  # fmt: skip
     return plots
 
@@ -289,6 +305,7 @@ def electrical_plots(content: Content) -> list[Plot]:
         "electrical", "electrical", "What the processor does",
         "Gain from the loudest channel to each output: crossovers, filters and levels together.",
         frequencies, lines, y_label="gain in dB", y_range=(-45.0, 12.0),
+        explanation="Crossovers, filters and levels together, from each output's loudest channel.",
     )]  # fmt: skip
 
 

@@ -31,8 +31,9 @@ class Line:
 class Plot:
     """One figure. `x` (k,) in the unit of `x_label`; `logarithmic` for frequency axes.
 
-    `y_range`: fixed limits, or None to fit the lines. `caption` tells in a
-    sentence what to see; it is also the figure's accessible description.
+    `y_range`: fixed limits, or None to fit the lines. `caption` describes the
+    figure for those who cannot see it; `explanation` tells what to look for,
+    once for all figures of a group.
     """
 
     key: str
@@ -46,6 +47,7 @@ class Plot:
     logarithmic: bool = True
     y_range: tuple[float, float] | None = None
     x_range: tuple[float, float] | None = None
+    explanation: str = ""
 
     @property
     def x_limits(self) -> tuple[float, float]:
