@@ -109,10 +109,11 @@ def _evaluate(signals: NDArray[np.float64], place: NDArray[np.float64]) -> _Stat
     decays = np.exp(-loss * samples)
     cosine, sine = decays * np.cos(turn * samples), decays * np.sin(turn * samples)
     basis = np.concatenate([cosine, sine], axis=1)
-    orthonormal, triangle = np.linalg.qr(basis)
+    orthonormal, triangle = (np.asarray(part, dtype=float) for part in np.linalg.qr(basis))
     inside = orthonormal.T @ signals.T
-    amplitudes = np.linalg.solve(triangle + 1e-12 * np.eye(2 * count), inside)
-    residual = signals.T - orthonormal @ inside
+    ridge = 1e-12 * np.eye(2 * count)
+    amplitudes = np.asarray(np.linalg.solve(triangle + ridge, inside), dtype=float)
+    residual: NDArray[np.float64] = signals.T - orthonormal @ inside
     # derivatives of the cosine and sine columns by turn, then by loss
     by_turn = np.concatenate([-samples * sine, samples * cosine], axis=1)
     by_loss = np.concatenate([-samples * cosine, -samples * sine], axis=1)

@@ -47,7 +47,7 @@ class EarlySpectrum:
     @property
     def laplace(self) -> NDArray[np.complex128]:
         """Points s = j 2 pi f + 1 / decay at which the window shows the system."""
-        return 2j * np.pi * self.frequencies_hz + 1 / self.decay_s
+        return np.asarray(2j * np.pi * self.frequencies_hz + 1 / self.decay_s, dtype=complex)
 
     @property
     def together(self) -> NDArray[np.float64]:
@@ -125,6 +125,26 @@ def driver_log_response(
     return gain + skirts - high_order / 2 * _log_section(above, np.exp(high_q)) - s * delay
 
 
+def driver_log_slopes(
+    parameters: NDArray[np.float64], s: NDArray[np.complex128]
+) -> NDArray[np.complex128]:
+    """Derivatives of `driver_log_response` by its parameters, shape (k, 8)."""
+    _, _, low, low_q, low_order, high, high_q, high_order = parameters
+    below = s / (2 * np.pi * np.exp(low))
+    above = s / (2 * np.pi * np.exp(high))
+    slopes = np.empty((len(s), 8), dtype=complex)
+    slopes[:, 0], slopes[:, 1] = 1.0, -s
+    for first, x, q, order in ((2, below, low_q, low_order), (5, above, high_q, high_order)):
+        damping = x * np.exp(-q)
+        polynomial = 1 + damping + x**2
+        slopes[:, first] = order / 2 * (damping + 2 * x**2) / polynomial
+        slopes[:, first + 1] = order / 2 * damping / polynomial
+        slopes[:, first + 2] = -_log_section(x, np.exp(q)) / 2
+    slopes[:, 2] -= low_order
+    slopes[:, 4] += np.log(below)
+    return slopes
+
+
 def _log_section(x: NDArray[np.complex128], q: float) -> NDArray[np.complex128]:
     """ln(1 + x/Q + x^2), continuous over the right half plane."""
     root = np.sqrt(complex(0.25 / q**2 - 1))
@@ -162,7 +182,14 @@ def _fit_magnitude(spectrum: EarlySpectrum) -> NDArray[np.float64]:
         model = driver_log_response(parameters, at).real + parameters[1] * at.real
         return np.concatenate([(model - level) / spread, (parameters - prior) / _PRIOR_SPREAD])
 
-    found = least_squares(misfits, prior, x_scale=_scales(frequencies), max_nfev=30).x
+    def slopes(parameters: NDArray[np.float64]) -> NDArray[np.float64]:
+        table = driver_log_slopes(parameters, at).real / spread[:, None]
+        table[:, 1] = 0.0
+        return np.concatenate([table, np.diag(1 / _PRIOR_SPREAD)])
+
+    found = least_squares(
+        misfits, prior, slopes, method="lm", x_scale=_scales(frequencies), max_nfev=60, ftol=1e-7
+    ).x
     found[1] = 0.0
     return np.asarray(found, dtype=float)
 
@@ -241,8 +268,16 @@ def _fit_complex(
         rest = (sign * np.exp(exponent) - values) / spread
         return np.concatenate([rest.real, rest.imag, (parameters - prior) / _PRIOR_SPREAD])
 
+    def slopes(parameters: NDArray[np.float64]) -> NDArray[np.float64]:
+        exponent = driver_log_response(parameters, at)
+        model = np.exp(np.minimum(exponent.real, 200.0) + 1j * exponent.imag)
+        table = (sign * model / spread)[:, None] * driver_log_slopes(parameters, at)
+        return np.concatenate([table.real, table.imag, np.diag(1 / _PRIOR_SPREAD)])
+
     scales = _scales(spectrum.frequencies_hz)
-    result = least_squares(misfits, start, x_scale=scales, max_nfev=40)
+    result = least_squares(
+        misfits, start, slopes, method="lm", x_scale=scales, max_nfev=80, ftol=1e-7
+    )
     covariance = np.linalg.inv(result.jac.T @ result.jac)
     freedom = max(2 * float(np.sum(1 / spectrum.together)) - 6, 4.0)
     excess = max(1.0, 2 * float(result.cost) / freedom)

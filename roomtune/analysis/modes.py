@@ -167,8 +167,8 @@ def _split(signals: NDArray[np.float64], fit: PoleFit, least_db: float) -> PoleF
     tried: list[float] = []
     for _ in range(_SPLITS if len(fit.turn) else 0):
         excess = _excess(fit)
-        for turn in tried:
-            excess[np.abs(fit.turn - turn) < 1e-3] = 0.0
+        for old in tried:
+            excess[np.abs(fit.turn - old) < 1e-3] = 0.0
         worst = int(np.argmax(excess))
         if excess[worst] < _UNEXPLAINED:
             break

@@ -102,9 +102,9 @@ def _band_rating(level_db: float, hz: float, criterion: Criterion) -> float:
         return np.nan if place == 0 else (level_db - _NR_A[place - 1]) / _NR_B[place - 1]
     column = np.array(_NC_DB, dtype=float)[:, place]
     if level_db <= column[0]:
-        return NC_CURVES[0] + (level_db - column[0]) / (column[1] - column[0]) * 5
+        return float(NC_CURVES[0] + (level_db - column[0]) / (column[1] - column[0]) * 5)
     if level_db >= column[-1]:
-        return NC_CURVES[-1] + (level_db - column[-1]) / (column[-1] - column[-2]) * 5
+        return float(NC_CURVES[-1] + (level_db - column[-1]) / (column[-1] - column[-2]) * 5)
     return float(np.interp(level_db, column, NC_CURVES))
 
 

@@ -96,7 +96,8 @@ def usable_band_hz(
     levels = smoothed_levels(response, band_hz)
     good = np.ones(len(levels.frequencies_hz), dtype=bool)
     if noise_level_db is not None:
-        noise = np.interp(levels.frequencies_hz, response.frequencies_hz, noise_level_db)
+        known = np.asarray(noise_level_db, dtype=float)
+        noise = np.interp(levels.frequencies_hz, response.frequencies_hz, known)
         good &= levels.level_db > noise + above_noise_db
     if measured is not None:
         total = np.interp(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from roomtune.signal.bands import mean_over_bands
 from roomtune.signal.values import FrequencyResponse, ImpulseResponse
@@ -65,7 +66,9 @@ def join_near_and_far(
     return replace(near, values=(1 - weight) * moved + weight * far.values)
 
 
-def _offset(near: FrequencyResponse, far: FrequencyResponse, inside):  # type: ignore[no-untyped-def]
+def _offset(
+    near: FrequencyResponse, far: FrequencyResponse, inside: NDArray[np.bool_]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Delay (..., ) and phase (..., 1) by which far lags near within the overlap."""
     frequencies = near.frequencies_hz[inside]
     phase = np.unwrap(np.angle(far.values[..., inside] / near.values[..., inside]), axis=-1)

@@ -10,7 +10,9 @@ and peak at the bottom that no second-order response has.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -194,7 +196,12 @@ def _leaking_level(
     return level + 20 * np.log10(np.abs(acceleration * fall))
 
 
-def _solve(model, frequencies, level, start):  # type: ignore[no-untyped-def]
+def _solve(
+    model: Callable[[NDArray[np.float64], NDArray[np.float64]], NDArray[np.float64]],
+    frequencies: NDArray[np.float64],
+    level: NDArray[np.float64],
+    start: NDArray[np.float64],
+) -> Any:
     from scipy.optimize import least_squares
 
     def misfit(parameters: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -205,7 +212,7 @@ def _solve(model, frequencies, level, start):  # type: ignore[no-untyped-def]
     return least_squares(misfit, start, x_scale="jac", max_nfev=200)
 
 
-def _spread(found, count: int) -> NDArray[np.float64]:  # type: ignore[no-untyped-def]
+def _spread(found: Any, count: int) -> NDArray[np.float64]:
     """Standard uncertainties; neighbouring points of a smooth misfit count as one."""
     residual = np.asarray(found.fun[:count])
     together = _correlated(residual)

@@ -6,6 +6,8 @@ frequency 1 kHz); nominal mid frequencies of octaves and thirds after ISO 266.
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
@@ -105,8 +107,8 @@ def cell_edges_hz(frequencies_hz: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def mean_over_bands(
-    frequencies_hz: NDArray[np.float64], values: NDArray, bands_hz: NDArray[np.float64]
-) -> NDArray:
+    frequencies_hz: NDArray[np.float64], values: NDArray[Any], bands_hz: NDArray[np.float64]
+) -> NDArray[Any]:
     """Mean of `values` (..., k) over log frequency in each band (b, 2): (..., b).
 
     Each value holds over its cell; bands are cut at the ends of the grid. A

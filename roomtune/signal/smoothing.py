@@ -9,7 +9,7 @@ Preserves Log-Frequency Symmetry", JAES 65(3), 239-245 (2017).
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -70,7 +70,7 @@ def smooth_complex(
     return smoothed.delayed(reference_s)
 
 
-def _smooth(response: FrequencyResponse, values: NDArray, fraction: Fraction) -> NDArray:
+def _smooth(response: FrequencyResponse, values: NDArray[Any], fraction: Fraction) -> NDArray[Any]:
     frequencies = response.frequencies_hz
     start = int(frequencies[0] <= 0)
     bands = smoothing_bands_hz(frequencies[start:], fraction)
