@@ -235,7 +235,7 @@ def _refined_peak(amplitude: NDArray[np.complex128], place: int) -> tuple[float,
 def _between(
     amplitude: NDArray[np.complex128], place: int, steps: NDArray[np.float64]
 ) -> NDArray[np.complex128]:
-    """Values at `place + steps`, |steps| <= 2: Kaiser-windowed sinc of 48 taps."""
+    """Values at `place + steps`, |steps| <= 2: windowed sinc of 49 taps."""
     half = 24
     taps = np.arange(-half, half + 1)
     source = np.take(amplitude, taps + place, mode="clip")
@@ -256,8 +256,9 @@ def _pattern(
 
 
 def _sinc(distance: NDArray[np.float64], half: int) -> NDArray[np.float64]:
-    """Kaiser-windowed sinc for band-limited interpolation."""
-    shape = np.i0(9 * np.sqrt(np.clip(1 - (distance / (half + 2)) ** 2, 0, 1))) / np.i0(9.0)
+    """Blackman-windowed sinc for band-limited interpolation."""
+    turn = np.pi / (half + 2) * np.clip(distance, -half - 2, half + 2)
+    shape = 0.42 + 0.5 * np.cos(turn) + 0.08 * np.cos(2 * turn)
     return np.asarray(np.sinc(distance) * shape)
 
 
