@@ -23,7 +23,7 @@ POINTS_PER_OCTAVE = 24
 FINE_SMOOTHING = 12
 SMOOTHING = 6
 SHOWN_RANGE_DB = 40.0
-IMPULSE_SPAN_S = (-0.002, 0.012)
+IMPULSE_SPAN_S = (-0.001, 0.006)
 Real = NDArray[np.float64]
 
 
@@ -59,12 +59,13 @@ def smoothed_db(
     logs = np.log(whole.frequencies_hz)
     read = np.array([np.interp(np.log(frequencies_hz), logs, row) for row in flat])
     inside = frequencies_hz <= whole.frequencies_hz[-1]
-    return np.where(inside, read, np.nan).reshape(*level.shape[:-1], -1)
+    return np.asarray(np.where(inside, read, np.nan).reshape(*level.shape[:-1], -1), dtype=float)
 
 
 def _average_db(levels_db: Real, weights: Real) -> Real:
     """Weighted power average over the seats (the last axis but one)."""
-    return 10 * np.log10(np.einsum("s,...sk->...k", weights, 10 ** (levels_db / 10)))
+    power = np.einsum("s,...sk->...k", weights, 10 ** (levels_db / 10))
+    return np.asarray(10 * np.log10(power), dtype=float)
 
 
 def _fitted_level(system: System, average_db: Real, frequencies_hz: Real, main: bool) -> float:
@@ -176,7 +177,7 @@ def crossover_plots(content: Content) -> list[Plot]:
         levels = levels - np.nanmax(levels[-1])
         lines = [Line(names[i], _floor(v), "part", c) for c, (i, v) in
                  enumerate(zip(used, levels, strict=False))]  # fmt: skip
-        lines.append(Line("together", _floor(levels[-1]), "after"))
+        lines.append(Line("together", _floor(levels[-1]), "sum"))
         plots.append(Plot(
             f"crossover-{row}", "crossovers", f"Channel {channel.name}: who plays what",
             f"Every output of channel {channel.name} at {measured.seats[seat]} through the new "

@@ -26,9 +26,10 @@ ROLE_STYLES: dict[str, dict[str, Any]] = {
     "after": {"color": "#1b5e9e", "linewidth": 2.0},
     "target": {"color": "#222222", "linestyle": (0, (1, 2)), "linewidth": 1.4},
     "measured": {"color": "#c4531b", "linewidth": 1.5},
+    "sum": {"color": "#1d2326", "linewidth": 2.0},
     "limit": {"color": "#777777", "linestyle": (0, (1, 3)), "linewidth": 1.0},
 }
-SETTINGS = {"svg.hashsalt": "roomtune", "svg.fonttype": "path", "font.size": 9}
+SETTINGS: Any = {"svg.hashsalt": "roomtune", "svg.fonttype": "path", "font.size": 9}
 
 
 def figure(plot: Plot, *, everything: bool = False) -> Figure:

@@ -69,6 +69,7 @@ def report_html(content: Content) -> str:
         headroom=curves.headroom_rows(content),
         sheet=settings_sheet(content.advice.tuning, content.system) if content.advice else (),
         groups=_groups(plots),
+        steps=words.proposals_by_step(content),
         styles=styles,
         scripts=scripts,
         policy=_policy(styles, scripts),

@@ -8,7 +8,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-Role = Literal["before", "after", "target", "measured", "seat", "part", "limit"]
+Role = Literal["before", "after", "target", "measured", "seat", "part", "sum", "limit"]
 FREQUENCY_TICKS_HZ = (20, 50, 100, 200, 500, 1000, 2000, 5000, 10000, 20000)
 
 

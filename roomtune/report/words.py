@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from roomtune.advisor.proposal import Proposal
 from roomtune.report.content import Content
 
 CAUTIONS = (
@@ -73,7 +74,7 @@ def score_rows(content: Content) -> list[ScoreRow]:
         known = np.isfinite(old) and np.isfinite(new)
         texts = [f"{v:.{digits}f} {unit}" if np.isfinite(v) else "unknown" for v in (old, new)]
         better = bool(new < old - 10**-digits) if known else None
-        rows.append(ScoreRow(name, *texts, better, meaning))
+        rows.append(ScoreRow(name, texts[0], texts[1], better, meaning))
     return rows
 
 
@@ -146,6 +147,14 @@ def _advice_sentences(content: Content) -> list[str]:
 
 def _count(number: int, noun: str) -> str:
     return f"{number} {noun}{'' if number == 1 else 's'}"
+
+
+def proposals_by_step(content: Content) -> dict[str, list[Proposal]]:
+    """The proposals of each step, steps in the order in which they were taken."""
+    steps: dict[str, list[Proposal]] = {}
+    for proposal in content.advice.proposals if content.advice else ():
+        steps.setdefault(proposal.step, []).append(proposal)
+    return steps
 
 
 def take_rows(content: Content) -> list[dict[str, str]]:

@@ -127,7 +127,7 @@ class _Round:
         rise = np.clip((times - start_s) / 0.0005, 0, 1)
         fall = np.clip((stop_s - times) / 0.0015, 0, 1)
         shape = np.sin(np.pi / 2 * rise) ** 2 * np.sin(np.pi / 2 * fall) ** 2
-        return samples * shape
+        return np.asarray(samples * shape, dtype=float)
 
 
 def _delay(pair: list[_Round], output: int, seat: int) -> tuple[float, float]:

@@ -118,16 +118,18 @@ def compare(
 
 
 def _output_levels_db(found: Differences) -> Real:
-    """Level change (outputs, seats): of the direct sound where there is one, else of all."""
+    """Level change (outputs, seats) of the direct sound below 5 kHz, else above, else of all."""
     whole = np.where(found.judged, found.level_db, np.nan)
-    with np.errstate(all="ignore"):
-        direct = _nan_median(found.direct_db)
-    return np.where(np.isfinite(direct), direct, _nan_median(whole))
+    high = found.centres_hz > TREBLE_ABOVE_HZ
+    levels = _nan_median(found.direct_db[..., ~high])
+    for other in (_nan_median(found.direct_db), _nan_median(whole)):
+        levels = np.where(np.isfinite(levels), levels, other)
+    return levels
 
 
 def _nan_median(values: Real) -> Real:
     """Median over the last axis without NaN; NaN where nothing is left."""
-    empty = np.isnan(values).all(axis=-1)
+    empty = np.asarray(np.isnan(values).all(axis=-1))
     filled = np.where(empty[..., None], 0.0, values)
     return np.where(empty, np.nan, np.nanmedian(filled, axis=-1))
 

@@ -49,7 +49,7 @@ class Evidence:
     @property
     def predicted(self) -> Complex:
         """Sum of the parts, (channels, seats, k)."""
-        return self.parts.sum(axis=1)
+        return np.asarray(self.parts.sum(axis=1), dtype=complex)
 
     @property
     def misfit(self) -> float:
@@ -89,7 +89,7 @@ class Evidence:
         drive = np.abs(electrical) ** 2 * typical[:, None]
         sure = np.einsum("cok,ok->ck", drive, covered)
         unsure = np.einsum("cok,ok->ck", drive, 1 - covered)
-        return unsure < MOSTLY_KNOWN * sure
+        return np.asarray(unsure < MOSTLY_KNOWN * sure, dtype=bool)
 
     def with_parts(self, parts: Complex) -> Evidence:
         """The same measurement, held against other parts."""
@@ -138,7 +138,7 @@ def variance_weight(
     smooth = of_band @ belongs
     error = np.hypot(RELATIVE_ERROR, 2 * np.pi * frequencies_hz * MOVED_MICROPHONE_S)
     share = (belongs / count[:, None]).sum(axis=0)
-    return heard * share / np.maximum(smooth * error**2, 1e-300)
+    return np.asarray(heard * share / np.maximum(smooth * error**2, 1e-300), dtype=float)
 
 
 @dataclass(frozen=True, eq=False)
@@ -157,7 +157,9 @@ class Place:
 
     def misfit(self, factors: Complex) -> NDArray[np.float64]:
         """J for factors (..., k): shape (...)."""
-        return self.rest + np.sum(self.pull * np.abs(factors - self.best) ** 2, axis=-1)
+        return np.asarray(
+            self.rest + np.sum(self.pull * np.abs(factors - self.best) ** 2, axis=-1), dtype=float
+        )
 
 
 def place(evidence: Evidence, touched: NDArray[np.bool_]) -> Place:

@@ -15,7 +15,8 @@ from roomtune.session.misfit import Complex, Evidence, Place, common_delays_s, p
 
 SAMPLE_RATES_HZ = (44100.0, 48000.0, 88200.0, 96000.0, 192000.0)
 DELAY_REACH_MS = 12.0
-_SLIPS = (0.1, 10.0, 0.5, 2.0)
+VALUES = (("frequency_hz", "frequency", "Hz"), ("q", "Q", ""), ("gain_db", "gain", "dB"))
+_SLIPS = (0.1, 10.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -84,7 +85,7 @@ def _at_output(
 def _gain_and_polarity(
     evidence: Evidence, where: Place, subject: str, gain_db: float, inverted: bool
 ) -> Iterator[Mistake]:
-    ones = np.ones(len(evidence.frequencies_hz), dtype=complex)
+    ones: Complex = np.ones(len(evidence.frequencies_hz), dtype=complex)
     said = "inverted" if inverted else "normal"
     yield _made(evidence, where, "polarity", subject,
         f"{subject}: the polarity is flipped (the tuning says {said}); "
@@ -125,43 +126,60 @@ def _filter(
 ) -> Iterator[Mistake]:
     """Missing, with one value slipped, or with one value fitted to the measurement."""
     name = f"{subject}, filter {number} ({describe_filter(item)})"
-    right = _response(item, tuning, evidence)
-    usable = np.abs(right) > 1e-4
+    swap = _Swap(evidence, tuning, where, item)
 
-    def ratio(response: Complex) -> Complex:
-        return np.where(usable, response / np.where(usable, right, 1), 1.0)
+    def made(text: str, freedom: int, factor: Complex) -> Mistake:
+        return _made(evidence, where, "filter", name, f"{name}: {text}", freedom, factor)
 
-    def made(text: str, freedom: int, response: Complex) -> Mistake:
-        return _made(evidence, where, "filter", name, f"{name}: {text}", freedom, ratio(response))
-
-    yield made("it is missing.", 0, np.ones_like(right))
+    yield made("it is missing.", 0, swap.without)
     for wrong, text in _slips(item, tuning):
-        yield made(text, 0, _response(wrong, tuning, evidence))
-    for field, unit in (("frequency_hz", "Hz"), ("q", ""), ("gain_db", "dB")):
-        if getattr(item, field) is None:
-            continue
-        values = _candidates(field, getattr(item, field), tuning)
-        responses = [_response(replace(item, **{field: v}), tuning, evidence) for v in values]
-        misfits = [float(where.misfit(ratio(r))) for r in responses]
-        value, response = _finest(item, field, values, misfits, tuning, evidence, where, ratio)
-        what = {"frequency_hz": "frequency", "q": "Q", "gain_db": "gain"}[field]
-        yield made(f"the {what} seems to be {value:.4g} {unit}".strip() + " instead.", 1, response)
+        yield made(text, 0, swap.factor(wrong))
+    for field, what, unit in VALUES:
+        if getattr(item, field) is not None:
+            value = swap.fitted(field)
+            text = f"the {what} seems to be {value:.4g} {unit}".strip() + " instead."
+            yield made(text, 1, swap.factor(_changed(item, field, value)))
 
 
-def _finest(item, field, values, misfits, tuning, evidence, where, ratio):  # type: ignore[no-untyped-def]
-    """Refine the best of the coarse values by a bounded search about it."""
-    from scipy.optimize import minimize_scalar
+class _Swap:
+    """What happens to the parts when one filter is exchanged for another."""
 
-    def cost(value: float) -> float:
-        return float(
-            where.misfit(ratio(_response(replace(item, **{field: value}), tuning, evidence)))
+    def __init__(self, evidence: Evidence, tuning: Tuning, where: Place, item: Filter) -> None:
+        self._evidence, self._tuning, self._where, self._item = evidence, tuning, where, item
+        right = _response(item, tuning, evidence)
+        usable = np.abs(right) > 1e-4
+        self.without = np.where(usable, 1 / np.where(usable, right, 1), 1.0 + 0j)
+
+    def factor(self, wrong: Filter) -> Complex:
+        """Response of the wrong filter over the right one's (1 where that is nothing)."""
+        response = _response(wrong, self._tuning, self._evidence)
+        unusable = self.without == 1.0
+        return np.where(unusable, 1.0 + 0j, response * self.without)
+
+    def cost(self, field: str, value: float) -> float:
+        """Misfit if the filter had that value."""
+        factor = self.factor(_changed(self._item, field, value))
+        return float(self._where.misfit(factor))
+
+    def fitted(self, field: str) -> float:
+        """The value that fits best: a coarse scan, then a bounded search about the best."""
+        from scipy.optimize import minimize_scalar
+
+        values = _candidates(field, getattr(self._item, field), self._tuning)
+        costs = [self.cost(field, value) for value in values]
+        best = int(np.argmin(costs))
+        bounds = values[max(best - 1, 0)], values[min(best + 1, len(values) - 1)]
+        found = minimize_scalar(
+            lambda value: self.cost(field, value),
+            bounds=bounds,
+            method="bounded",
+            options={"maxiter": 20},
         )
+        return float(found.x) if found.fun < costs[best] else values[best]
 
-    best = int(np.argmin(misfits))
-    low, high = values[max(best - 1, 0)], values[min(best + 1, len(values) - 1)]
-    found = minimize_scalar(cost, bounds=(low, high), method="bounded", options={"maxiter": 20})
-    value = float(found.x) if found.fun < misfits[best] else values[best]
-    return value, _response(replace(item, **{field: value}), tuning, evidence)
+
+def _changed(item: Filter, field: str, value: float) -> Filter:
+    return replace(item, **{field: value})  # type: ignore[arg-type]
 
 
 def _slips(item: Filter, tuning: Tuning) -> Iterator[tuple[Filter, str]]:
@@ -169,13 +187,13 @@ def _slips(item: Filter, tuning: Tuning) -> Iterator[tuple[Filter, str]]:
     if item.gain_db:
         yield replace(item, gain_db=-item.gain_db), "its gain has the wrong sign."
     if item.frequency_hz:
-        for factor in _SLIPS[:2]:
+        for factor in _SLIPS:
             wrong = item.frequency_hz * factor
             if 5 < wrong < 0.49 * tuning.sample_rate_hz:
                 text = f"the decimal point slipped: {wrong:g} Hz was set."
                 yield replace(item, frequency_hz=wrong), text
     if item.q:
-        for factor in _SLIPS[:2]:
+        for factor in _SLIPS:
             yield (
                 replace(item, q=item.q * factor),
                 f"the decimal point slipped: Q {item.q * factor:g} was set.",
@@ -186,7 +204,7 @@ def _slips(item: Filter, tuning: Tuning) -> Iterator[tuple[Filter, str]]:
                 yield replace(item, order=order), f"it has order {order} instead."
         for family in ("Butterworth", "Linkwitz-Riley", "Bessel"):
             if family != item.family and (family != "Linkwitz-Riley" or item.order % 2 == 0):
-                yield replace(item, family=family), f"it is {family} instead."  # type: ignore[arg-type]
+                yield replace(item, family=family), f"it is {family} instead."
 
 
 def _candidates(field: str, value: float, tuning: Tuning) -> list[float]:

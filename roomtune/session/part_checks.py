@@ -106,7 +106,7 @@ class PartChecker:
         power = np.nan_to_num(power)
         total = power.sum(axis=0)
         heard = total > total.max() * 10 ** (-HEARD_DB / 10)
-        return heard & (power > (total - power) * 10 ** (AHEAD_DB / 10))
+        return np.asarray(heard & (power > (total - power) * 10 ** (AHEAD_DB / 10)))
 
     def _checked(
         self,

@@ -250,7 +250,7 @@ def _response(
 def predicted_response(prediction: Prediction, channel: str, seat: str) -> NDArray[np.complex128]:
     """The predicted response (k,) of a channel at a seat."""
     place = prediction.channels.index(channel), prediction.seats.index(seat)
-    return prediction.response.values[place]
+    return np.asarray(prediction.response.values[place], dtype=complex)
 
 
 def heard_weight(
@@ -368,7 +368,7 @@ def _band_uncertainty_db(
     of_prediction = mean_over_bands(frequencies, power * sure, edges) / np.maximum(total, 1e-300)
     noise = take_deviation(take, centres)
     ratio = noise / np.maximum(10 ** (measured_db / 20), 1e-300)
-    return np.hypot(of_prediction, 20 / np.log(10) * ratio / np.sqrt(2))
+    return np.asarray(np.hypot(of_prediction, 20 / np.log(10) * ratio / np.sqrt(2)), dtype=float)
 
 
 def take_deviation(take: Take, frequencies_hz: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -380,7 +380,7 @@ def take_deviation(take: Take, frequencies_hz: NDArray[np.float64]) -> NDArray[n
     amplitude_squared = 10 ** (take.level_dbfs / 10)
     energy = amplitude_squared * take.stimulus.rate_s / (4 * frequencies_hz)
     density = take.noise.at(frequencies_hz)
-    return np.sqrt(take.impulse_response.duration_s * density / energy)
+    return np.asarray(np.sqrt(take.impulse_response.duration_s * density / energy), dtype=float)
 
 
 def _level_db(
