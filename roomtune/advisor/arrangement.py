@@ -236,7 +236,9 @@ def _refined(bass: Bass, gains: Array, delays: Array, signs: Array) -> tuple[Sta
     upper = np.concatenate([np.zeros(n), bass.start_ms + REACH_MS])
     lower[n], upper[n] = delays[0] - 1e-9, delays[0] + 1e-9
     still = neutral(n)
-    found = minimise(lambda x: residuals(problem, still, free, x), start, lower, upper, 30, 1e-5)
+    found = minimise(
+        lambda x, slopes: residuals(problem, still, free, x, slopes), start, lower, upper, 30, 1e-5
+    )
     return State(found.variables[:n], found.variables[n:]), found.cost
 
 

@@ -53,9 +53,7 @@ def _usable(aims: Aims, place: int) -> UsableBand:
     return UsableBand(name, float(ends[0]), float(ends[1]), float(loud), noisy)
 
 
-def _reach(
-    centres: Array, first: int, last: int, low: float, high: float
-) -> tuple[float, float]:
+def _reach(centres: Array, first: int, last: int, low: float, high: float) -> tuple[float, float]:
     """Edges of a run of thirds; the safe band's own where the run goes to its end."""
     bottom = low if first == 0 else max(low, float(centres[first]) * 10**-0.05)
     top = high if last == len(centres) - 1 else min(high, float(centres[last]) * 10**0.05)

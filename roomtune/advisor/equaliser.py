@@ -21,6 +21,7 @@ SMALLEST_BENEFIT = 0.012
 QS_BELOW, QS_ABOVE = (1.0, 2.5, 5.0, 10.0), (0.7, 1.5, 3.0)
 HIGHEST_Q_BELOW, HIGHEST_Q_ABOVE = 16.0, 4.5
 BROADEST_CUT_Q = 3.0
+HOPELESS = 4.0
 
 
 @dataclass(frozen=True)
@@ -181,15 +182,25 @@ def _most_useful(problem: Problem, state: State, candidates: tuple[Section, ...]
 
 def pruned(problem: Problem, state: State, places: Sequence[int], rules: Rules) -> State:
     """Drop sections whose removal costs less than their benefit, refitting the rest."""
-    kept = list(places)
+    kept, tried = list(places), set()
     cost = cost_of(problem, state)
-    for place in sorted(places, key=lambda p: (abs(state.sections[p].values[2]), p)):
+    while True:
+        costs = {
+            place: cost_of(problem, replace(state, sections=_without(state, place)))
+            for place in kept
+            if place not in tried
+        }
+        if not costs or min(costs.values()) > cost + HOPELESS * rules.benefit:
+            return state
+        place = min(costs, key=lambda item: (costs[item], item))
         trial = replace(state, sections=_without(state, place))
         left = [p - (p > place) for p in kept if p != place]
         trial, new = fitted(problem, trial, Free(sections=tuple(left)), steps=4)
         if new < cost + rules.benefit / 2:
-            return pruned(problem, trial, left, rules)
-    return state
+            state, cost, kept = trial, new, left
+            tried = {p - (p > place) for p in tried}
+        else:
+            tried.add(place)
 
 
 def _without(state: State, place: int) -> tuple[Section, ...]:

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
-Model = Callable[[Array], tuple[Array, Array]]
+Model = Callable[[Array, bool], tuple[Array, Array]]
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,61 +36,73 @@ def minimise(
 ) -> Fit:
     """Minimise half the sum of squares of the residuals within the bounds.
 
-    `model(x)` returns residuals (m,) and their Jacobian (m, n). Ends after
-    `steps` steps or when one lowers the cost by less than `tolerance` of it.
-    The cost never rises above that of the (clipped) start.
+    `model(x, slopes)` returns residuals (m,) and their Jacobian (m, n), which
+    may be anything when `slopes` is False. Ends after `steps` steps, or when
+    one lowers the cost, or promises to, by less than `tolerance` of it. The
+    cost never rises above that of the (clipped) start.
     """
     x = np.clip(start, lower, upper)
-    residuals, jacobian = model(x)
-    cost = 0.5 * float(residuals @ residuals)
     damping = 1e-2
+    cost = np.inf
     for step in range(steps):
-        gradient = jacobian.T @ residuals
-        held = ((x <= lower) & (gradient > 0)) | ((x >= upper) & (gradient < 0))
-        free = np.flatnonzero(~held)
-        if not len(free):
-            return Fit(x, cost, step)
-        found = _accepted(model, x, cost, jacobian[:, free], gradient, free, lower, upper, damping)
+        residuals, jacobian = model(x, True)
+        cost = 0.5 * float(residuals @ residuals)
+        quadratic = _Quadratic(x, cost, jacobian.T @ residuals, jacobian.T @ jacobian)
+        found = _accepted(model, quadratic, lower, upper, damping, tolerance)
         if found is None:
             return Fit(x, cost, step)
         gained = cost - found.cost
         x, cost, damping = found.x, found.cost, found.damping
-        residuals, jacobian = found.residuals, found.jacobian
         if gained <= tolerance * max(cost, 1e-300):
             return Fit(x, cost, step + 1)
+    if not np.isfinite(cost):
+        residuals, _ = model(x, False)
+        cost = 0.5 * float(residuals @ residuals)
     return Fit(x, cost, steps)
+
+
+@dataclass(frozen=True, eq=False)
+class _Quadratic:
+    """The cost about a point: value, gradient and normal matrix."""
+
+    x: Array
+    cost: float
+    gradient: Array
+    normal: Array
 
 
 @dataclass(frozen=True, eq=False)
 class _Accepted:
     x: Array
     cost: float
-    residuals: Array
-    jacobian: Array
     damping: float
 
 
 def _accepted(
     model: Model,
-    x: Array,
-    cost: float,
-    jacobian: Array,
-    gradient: Array,
-    free: NDArray[np.intp],
+    now: _Quadratic,
     lower: Array,
     upper: Array,
     damping: float,
+    tolerance: float,
 ) -> _Accepted | None:
-    """The first step, with rising damping, that lowers the cost; None when none does."""
-    normal = jacobian.T @ jacobian
+    """The first step, with rising damping, that lowers the cost; None when none is worth it."""
+    held = ((now.x <= lower) & (now.gradient > 0)) | ((now.x >= upper) & (now.gradient < 0))
+    free = np.flatnonzero(~held)
+    if not len(free):
+        return None
+    normal = now.normal[np.ix_(free, free)]
     scale = np.diag(normal) + 1e-9 * max(float(np.trace(normal)) / len(free), 1e-300)
     for _ in range(8):
-        move = np.linalg.solve(normal + np.diag(damping * scale), -gradient[free])
-        trial = x.copy()
-        trial[free] = np.clip(x[free] + move, lower[free], upper[free])
-        residuals, slopes = model(trial)
+        move = np.linalg.solve(normal + np.diag(damping * scale), -now.gradient[free])
+        trial = now.x.copy()
+        trial[free] = np.clip(now.x[free] + move, lower[free], upper[free])
+        promised = -float(now.gradient[free] @ move + 0.5 * move @ normal @ move)
+        if promised <= 0.1 * tolerance * now.cost:
+            return None
+        residuals, _ = model(trial, False)
         new = 0.5 * float(residuals @ residuals)
-        if new < cost:
-            return _Accepted(trial, new, residuals, slopes, max(damping / 5, 1e-8))
+        if new < now.cost:
+            return _Accepted(trial, new, max(damping / 5, 1e-8))
         damping *= 6
     return None

@@ -156,10 +156,15 @@ class Heard:
         return DB * np.log(total), 2 * DB * slopes / total[..., None]
 
 
-def residuals(problem: Problem, state: State, free: Free, variables: Array) -> tuple[Array, Array]:
-    """Weighted distances (m,) and their slopes (m, n) at the variables of a fit."""
+def residuals(
+    problem: Problem, state: State, free: Free, variables: Array, slopes: bool = True
+) -> tuple[Array, Array]:
+    """Weighted distances (m,) and their slopes (m, n) at the variables of a fit.
+
+    Without `slopes` these are zero.
+    """
     moved = unpacked(state, free, variables)
-    now = electrical(moved, free, problem.model.centres_hz, problem.rate_hz)
+    now = electrical(moved, free, problem.model.centres_hz, problem.rate_hz, slopes)
     blocks = acoustic_blocks(problem, now, free.count)
     blocks += _filter_costs(problem, moved, free, now)
     return np.concatenate([b[0] for b in blocks]), np.concatenate([b[1] for b in blocks])
@@ -245,8 +250,9 @@ def _filter_costs(
         over = np.flatnonzero(delayless > problem.boost_limit_db)
         if len(over):
             excess = np.zeros((len(over), free.count))
-            rows = now.slopes[output][:, over].real.T / (np.log(10) / 20)
-            excess[:, now.places[output]] = rows * (now.places[output] >= first)
+            if len(now.places[output]):
+                rows = now.slopes[output][:, over].real.T / (np.log(10) / 20)
+                excess[:, now.places[output]] = rows * (now.places[output] >= first)
             value = delayless[over] - problem.boost_limit_db
             costs.append((problem.boost_weight * value, problem.boost_weight * excess))
     return costs
@@ -257,12 +263,19 @@ def fitted(problem: Problem, state: State, free: Free, steps: int = 30) -> tuple
     from roomtune.advisor.least_squares import minimise
 
     start, lower, upper = packed(state, free)
-    found = minimise(lambda x: residuals(problem, state, free, x), start, lower, upper, steps, 1e-4)
+    found = minimise(
+        lambda x, slopes: residuals(problem, state, free, x, slopes),
+        start,
+        lower,
+        upper,
+        steps,
+        1e-4,
+    )
     return unpacked(state, free, found.variables), found.cost
 
 
 def cost_of(problem: Problem, state: State) -> float:
     """Half the sum of squares at a state."""
     free = Free(sections=tuple(range(len(state.sections))))
-    error, _ = residuals(problem, state, free, packed(state, free)[0])
+    error, _ = residuals(problem, state, free, packed(state, free)[0], slopes=False)
     return 0.5 * float(error @ error)

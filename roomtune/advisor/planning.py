@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from roomtune.advisor.aims import Aims, problem_for
 from roomtune.advisor.alignment import (
     arrivals_aligned,
+    channel_arrivals_ms,
     channels_trimmed,
     levels_aligned,
 )
@@ -35,6 +36,8 @@ from roomtune.advisor.subwoofers import Junction, bass_gain_db, joined, junction
 from roomtune.processor.rounding import rounded
 from roomtune.processor.tuning import Tuning
 from roomtune.system.model import System
+
+ARRIVAL_GOAL_MS = 0.04
 
 
 def plan(system: System, measured: Measured, previous: Tuning | None = None) -> Advice:
@@ -108,4 +111,8 @@ def _finished(aims: Aims, tuning: Tuning) -> Tuning:
     tuning, _ = arrivals_aligned(system, aims.measured, tuning)
     tuning = within_headroom(system, channels_trimmed(aims, tuning))
     tuning = rounded(limited(system, tuning), system.processor)
+    arrivals = channel_arrivals_ms(system, aims.measured, tuning)
+    if arrivals and max(arrivals.values()) - min(arrivals.values()) > ARRIVAL_GOAL_MS:
+        tuning, _ = arrivals_aligned(system, aims.measured, tuning)
+        tuning = rounded(tuning, system.processor)
     return rounded(channels_trimmed(aims, tuning), system.processor)

@@ -16,7 +16,7 @@ from roomtune.processor.tuning import Tuning
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
-INVERSION_COST_DB = 0.4
+INVERSION_COST_DB, DELAY_COST_DB = 0.2, 3.0
 
 
 @dataclass(frozen=True)
@@ -72,7 +72,7 @@ def junction(aims: Aims, tuning: Tuning, crossover_hz: float) -> Junction:
     if not total:
         return Junction(0.0, False, 0.0)
     turned = np.array([[0.0], [INVERSION_COST_DB]])
-    cost = lost / total + turned + 1.0 * (delays * crossover_hz / 1e3) ** 2
+    cost = lost / total + turned + DELAY_COST_DB * (delays * crossover_hz / 1e3) ** 2
     row, column = np.unravel_index(int(np.argmin(cost)), cost.shape)
     return Junction(float(delays[column]), bool(row), float(lost[row, column] / total))
 

@@ -6,7 +6,7 @@ from scipy.optimize import least_squares
 from roomtune.advisor.least_squares import minimise
 
 
-def rosenbrock(x):
+def rosenbrock(x, slopes=True):
     residuals = np.array([10 * (x[1] - x[0] ** 2), 1 - x[0]])
     return residuals, np.array([[-20 * x[0], 10.0], [-1.0, 0.0]])
 
@@ -35,7 +35,9 @@ def test_bounded_linear_problems_equal_scipy(seed):
     random = np.random.default_rng(seed)
     matrix, wanted = random.normal(size=(12, 5)), random.normal(size=12)
     lower, upper = np.full(5, -0.3), np.full(5, 0.3)
-    found = minimise(lambda x: (matrix @ x - wanted, matrix), np.zeros(5), lower, upper, 300, 1e-15)
+    found = minimise(
+        lambda x, slopes: (matrix @ x - wanted, matrix), np.zeros(5), lower, upper, 300, 1e-15
+    )
     oracle = lsq_linear(matrix, wanted, (lower, upper), tol=1e-14)
     assert found.cost <= oracle.cost + 1e-6
     assert np.all(found.variables >= lower)
@@ -47,7 +49,7 @@ def test_never_ends_above_the_start():
     for _ in range(20):
         matrix = random.normal(size=(6, 4))
 
-        def bent(x, matrix=matrix):
+        def bent(x, slopes=True, matrix=matrix):
             inner = matrix @ x
             return np.sin(inner) + 0.3 * inner, (np.cos(inner) + 0.3)[:, None] * matrix
 

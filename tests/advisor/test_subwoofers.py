@@ -3,18 +3,24 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from roomtune.advisor.aims import Aims, base_gains
-from roomtune.advisor.energy import energy_model
-from roomtune.advisor.starting import starting_tuning
-from roomtune.advisor.subwoofers import (
-    _part,
-    _spread_and_loss,
+from roomtune.advisor.aims import Aims
+from roomtune.advisor.arrangement import (
+    Arrangement,
+    _costs,
     arranged,
     arrangement,
-    joined,
-    junction,
+    bass_of,
     subwoofer_places,
 )
+from roomtune.advisor.energy import energy_model
+from roomtune.advisor.equaliser import Rules
+from roomtune.advisor.measured import measured_from_responses
+from roomtune.advisor.objective import residuals
+from roomtune.advisor.starting import starting_tuning
+from roomtune.advisor.state import Free, neutral
+from roomtune.advisor.subwoofers import joined, junction
+from roomtune.signal.values import ImpulseResponse
+from roomtune.system.model import Processor
 
 
 def aims_for(workshop, drivers, seats=2):
@@ -51,9 +57,6 @@ def room_like(workshop, seed, seats=4):
             driver = replace(workshop.drivers(seats)[output.name], echoes=echoes)
             rows.append(workshop.samples(driver, seat))
         samples.append(rows)
-    from roomtune.advisor.measured import measured_from_responses
-    from roomtune.signal.values import ImpulseResponse
-
     measured = measured_from_responses(system, ImpulseResponse(np.array(samples), 48000.0))
     return Aims(system, measured, energy_model(measured, starting_tuning(system)))
 
@@ -65,29 +68,52 @@ def test_the_arrangement_is_as_good_as_an_exhaustive_grid(workshop, seed):
     start = (0.0, -3.0)
     found = arrangement(aims, tuning, start, 100.0)
     # Oracle: all settings on a grid of 0.5 ms, 3 dB and both polarities
-    places = subwoofer_places(aims)
-    covariance, index, bands = _part(aims, 2, places, 100.0)
-    base = base_gains(aims, tuning)[2][index][:, bands]
-    frequencies = aims.model.centres_hz[bands]
+    bass = bass_of(aims, tuning, subwoofer_places(aims), start, 100.0)
     grid = [
         (d, s, a, b)
         for d in np.arange(-16, 16.1, 0.5)
         for s in (1, -1)
         for a, b in ((0, 0), (0, -3), (0, -6), (-3, 0), (-6, 0), (0, -9), (-9, 0))
     ]
-    gains = np.array(
-        [
-            [
-                10 ** (a / 20) * np.ones(len(frequencies)),
-                s * 10 ** (b / 20) * np.exp(-2e-3j * np.pi * (d - 3.0) * frequencies),
-            ]
-            for d, s, a, b in grid
-        ]
-    )
-    spread, loss = _spread_and_loss(covariance, gains * base, base, aims.average[0])
-    cost = spread + 0.15 * loss + np.maximum(loss - 3, 0)
-    reached = found.spread_db + 0.15 * found.loss_db + max(found.loss_db - 3, 0)
-    assert reached <= cost.min() + 0.15
+    delays = np.array([(0.0, d - 3.0) for d, _, _, _ in grid])
+    signs = np.array([(1.0, s) for _, s, _, _ in grid])
+    factor = 10 ** (np.array([(a, b) for _, _, a, b in grid]) / 20)
+    costs = _costs(*bass.measures(bass.turned(delays, signs) * factor[..., None]))
+    reached = _costs(np.array(found.spread_db), np.array(found.loss_db))
+    assert np.sqrt(2 * reached) <= np.sqrt(2 * costs.min()) + 0.02
+
+
+def test_spread_and_loss_of_the_fit_are_those_of_the_search_and_differentiate(workshop):
+    aims = room_like(workshop, 2)
+    bass = bass_of(aims, starting_tuning(aims.system), (4, 5), (0.0, 1.0), 100.0)
+    problem = bass.problem(bass.base)
+    each = ((0,), (1,))
+    free = Free(gains=each, delays=each)
+    point = np.array([-1.0, -4.0, 0.0, 2.0])
+    error, jacobian = residuals(problem, neutral(2), free, point)
+    turned = bass.turned(np.array([[0.0, 2.0]]), np.ones((1, 2)))
+    factor = 10 ** (np.array([[-1.0, -4.0]]) / 20)
+    expected = _costs(*bass.measures(turned * factor[..., None]))[0]
+    assert 0.5 * error @ error == pytest.approx(expected, rel=1e-9)
+    for column in range(4):
+        ends = []
+        for sign in (1, -1):
+            moved = point.copy()
+            moved[column] += sign * 1e-5
+            ends.append(residuals(problem, neutral(2), free, moved)[0])
+        np.testing.assert_allclose(jacobian[:, column], (ends[0] - ends[1]) / 2e-5, atol=1e-6)
+
+
+def test_filters_of_their_own_even_out_the_seats_further(workshop):
+    aims = room_like(workshop, 5)
+    tuning = starting_tuning(aims.system)
+    plain = arrangement(aims, tuning, (0.0, -3.0), 100.0)
+    rules = Rules(Processor(), 6.0, 3)
+    richer = arrangement(aims, tuning, (0.0, -3.0), 100.0, rules)
+    assert plain.spread_db < plain.alone_db
+    assert richer.spread_db <= plain.spread_db
+    assert richer.loss_db < 3.5
+    assert all(s.outputs in ((4,), (5,)) for s in richer.sections)
 
 
 @pytest.mark.parametrize("turned", [False, True])
@@ -109,8 +135,6 @@ def test_subwoofers_meet_the_main_loudspeakers_in_phase(workshop, turned):
 def test_an_arrangement_is_put_on_the_outputs(workshop):
     aims = aims_for(workshop, workshop.drivers())
     tuning = starting_tuning(aims.system)
-    from roomtune.advisor.subwoofers import Arrangement
-
     changed = arranged(aims, tuning, Arrangement((0.0, -2.0), (1.0, -1.0), (False, True), 1, 0))
     assert changed.output("sub two").gain_db == -2.0
     assert changed.output("sub two").inverted
