@@ -39,12 +39,12 @@ def hum(
     noise: Noise, samples: int, sample_rate_hz: float, generator: np.random.Generator
 ) -> Floats:
     """Mains hum re full scale, shape (samples,); its phase is drawn anew for each call."""
-    turns = np.arange(samples) * (noise.mains_hz / sample_rate_hz) + generator.random()
-    total = np.zeros(samples)
-    for harmonic, level_dbfs in enumerate(noise.hum_dbfs, start=1):
-        phase = harmonic * (turns + generator.random())
-        total += 10 ** (level_dbfs / 20) * np.sin(2 * np.pi * phase)
-    return total
+    circling = np.exp(2j * np.pi * noise.mains_hz / sample_rate_hz * np.arange(samples))
+    total = np.zeros(samples, dtype=np.complex128)
+    for level_dbfs in reversed(noise.hum_dbfs):  # Horner: sum of levels times circling^harmonic
+        total += 10 ** (level_dbfs / 20) * np.exp(2j * np.pi * generator.random())
+        total *= circling
+    return total.imag
 
 
 def _mean_square_pa2(level_db: float) -> float:

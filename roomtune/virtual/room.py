@@ -295,7 +295,10 @@ class VirtualRoom:
         spectrum = scipy.fft.rfft(signal, length)
         spectrum[length // 6 :] = 0
         low = scipy.fft.irfft(spectrum, length)[: len(signal)]
-        bent: Floats = signal + driver.second_order * low**2 + driver.third_order * low**3
+        bent: Floats = driver.third_order * low + driver.second_order
+        bent *= low
+        bent *= low
+        bent += signal
         return bent
 
 
