@@ -9,7 +9,7 @@ from roomtune.capture.distortion import loudspeaker_distortion, soft_clipping
 from roomtune.capture.evidence import Evidence
 from roomtune.capture.interface import Recording
 from roomtune.capture.requests import TakeRequest
-from roomtune.capture.steadiness import steadiness
+from roomtune.capture.steadiness import movement, steadiness
 from roomtune.capture.take import Finding, Grade, Verdict
 from roomtune.capture.timing import USUAL_RATES_HZ
 
@@ -124,6 +124,9 @@ def time_reference(evidence: Evidence) -> tuple[Finding, ...]:
     if evidence.mistaken_rate_hz is not None:
         return (_sample_rate(evidence.mistaken_rate_hz, evidence.recording.sample_rate_hz),)
     if clock.jump_samples:
+        moved = movement(evidence)
+        if moved:
+            return moved
         count = abs(clock.jump_samples)
         lost = clock.jump_samples < 0
         where = "between two markers" if clock.jump_inside_pair else "during the sweep"
