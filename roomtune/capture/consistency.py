@@ -12,7 +12,7 @@ from roomtune.capture.quality import grade_of
 from roomtune.capture.steadiness import likeness
 from roomtune.capture.take import Finding, Take, Verdict
 
-SAME_PLACE = 0.9
+SAME_PLACE = 0.95
 SAME_LEVEL_DB = 0.5
 SAME_SOUND = 0.995
 OTHER_SOUND = 0.7

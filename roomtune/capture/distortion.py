@@ -41,7 +41,7 @@ class Distortion:
     def behind_room(self) -> bool:
         """Whether the third order cannot well have passed the room."""
         if self.like_loudspeaker < 0.4:
-            return self.like_microphone > 0.1
+            return self.like_microphone > 0.04
         return self.like_loudspeaker < 0.75 and self.like_microphone > self.like_loudspeaker - 0.1
 
 
