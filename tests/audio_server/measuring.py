@@ -21,7 +21,9 @@ from roomtune.errors import RoomtuneError
 from roomtune.signal.sweeps import Sweep
 
 RATE_HZ = 48000
-SETTINGS = CaptureSettings(sweep_duration_s=1.2, lead_s=0.4, tail_s=0.3, end_s=0.2)
+SETTINGS = CaptureSettings(
+    sweep_duration_s=1.2, lead_s=0.4, tail_s=0.3, end_s=0.2, maximum_attempts=6
+)
 MARKER = Marker(1500.0, 8000.0, 0.1, -12.0)
 REFERENCES = {
     "acoustic": Reference("acoustic", MARKER, interface_output=LOUDSPEAKERS),
