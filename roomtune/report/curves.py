@@ -14,8 +14,14 @@ from roomtune.processor.response import tuning_response
 from roomtune.report.content import Content
 from roomtune.report.plots import Line, Plot
 from roomtune.session.verification import Verification
-from roomtune.signal.bands import band_levels_db, log_frequencies_hz, third_octave_centres_hz
-from roomtune.signal.smoothing import smooth_power_db
+from roomtune.signal.bands import (
+    band_levels_db,
+    log_frequencies_hz,
+    mean_over_bands,
+    power_db_or_nan,
+    third_octave_centres_hz,
+)
+from roomtune.signal.smoothing import smoothing_bands_hz
 from roomtune.signal.values import FrequencyResponse
 from roomtune.system.model import System
 
@@ -53,13 +59,11 @@ def smoothed_db(
 ) -> Real:
     """Level smoothed over 1/`fraction` octave, read off at the given frequencies, (..., k)."""
     used = response.frequencies_hz > 0
-    whole = FrequencyResponse(response.frequencies_hz[used], response.values[..., used])
-    level = smooth_power_db(whole, fraction)
-    flat = level.reshape(-1, level.shape[-1])
-    logs = np.log(whole.frequencies_hz)
-    read = np.array([np.interp(np.log(frequencies_hz), logs, row) for row in flat])
-    inside = frequencies_hz <= whole.frequencies_hz[-1]
-    return np.asarray(np.where(inside, read, np.nan).reshape(*level.shape[:-1], -1), dtype=float)
+    power = np.abs(response.values[..., used]) ** 2
+    bands = smoothing_bands_hz(frequencies_hz, fraction)
+    inside = frequencies_hz <= response.frequencies_hz[-1]
+    level = power_db_or_nan(mean_over_bands(response.frequencies_hz[used], power, bands))
+    return np.asarray(np.where(inside, level, np.nan), dtype=float)
 
 
 def _average_db(levels_db: Real, weights: Real) -> Real:

@@ -20,6 +20,7 @@ import numpy as np
 from roomtune.report import curves, words
 from roomtune.report.content import Content
 from roomtune.report.plots import Plot
+from roomtune.report.room_facts import decay_rows, mode_rows
 from roomtune.report.settings_sheet import settings_sheet
 from roomtune.session.storage import write_atomically
 
@@ -66,6 +67,8 @@ def report_html(content: Content) -> str:
         channels=words.channel_rows(content),
         takes=words.take_rows(content),
         cautions=words.CAUTIONS,
+        decay=decay_rows(content.system, content.measured) if content.measured else [],
+        modes=mode_rows(content.system, content.measured) if content.measured else [],
         headroom=curves.headroom_rows(content),
         sheet=settings_sheet(content.advice.tuning, content.system) if content.advice else (),
         groups=_groups(plots),

@@ -21,6 +21,7 @@ LEAST_MOVE_M = 0.025
 SURE_M = 0.006
 MOST_LOUDSPEAKERS = 0.45
 SHARP_S = 2e-5
+VAGUE_S = 3e-4
 LARGEST_MOVE_M = 1.5
 Real = NDArray[np.float64]
 
@@ -65,7 +66,7 @@ def find_moves(system: System, found: Differences) -> Moves:
 
 @dataclass(frozen=True, eq=False)
 class _Paths:
-    """One row per loudspeaker, from its output whose arrival is known best.
+    """One row per loudspeaker of well-known arrivals, from its output known best.
 
     change_m (loudspeakers, seats); sure_m (loudspeakers,); loudspeakers_m and
     seats_m (..., 3): where they stood, None where that is not known.
@@ -97,6 +98,8 @@ def _paths(system: System, found: Differences) -> _Paths:
         name = system.output(output).loudspeaker
         if name not in best or found.sure_s[row] < found.sure_s[best[name]]:
             best[name] = row
+    known = {n: row for n, row in best.items() if found.sure_s[row] < VAGUE_S}
+    best = known if len(known) > 1 else best
     rows = list(best.values())
     change = found.delay_s[rows] * SOUND_SPEED_M_PER_S
     sure = np.maximum(found.sure_s[rows] * SOUND_SPEED_M_PER_S, SURE_M)
@@ -142,8 +145,8 @@ def _seat_shifts(paths: _Paths, together: bool) -> Real:
 def _shift(paths: _Paths, seats: list[int]) -> Real:
     """One displacement (2,) for these seats, each with its own time offset.
 
-    Gauss-Newton on the exact distances, weighted anew (1 / |rest|, the least
-    sum of absolute rests) until loudspeakers that moved themselves count little.
+    Gauss-Newton on the exact distances, weighted anew: first for the least sum
+    of absolute rests, then so that loudspeakers that moved themselves count no more.
     """
     assert paths.loudspeakers_m is not None
     assert paths.seats_m is not None
@@ -151,7 +154,7 @@ def _shift(paths: _Paths, seats: list[int]) -> Real:
     sure = np.broadcast_to(paths.sure_m[:, None], change.shape)
     columns = np.broadcast_to(np.eye(len(seats))[None], (*change.shape, len(seats)))
     solution, weight = np.zeros(2 + len(seats)), 1 / sure
-    for _ in range(60):
+    for turn in range(80):
         shifts = np.zeros((len(paths.seats_m), 2))
         shifts[seats] = solution[:2]
         middle = paths.seats_m + np.pad(shifts, ((0, 0), (0, 1)))
@@ -159,6 +162,8 @@ def _shift(paths: _Paths, seats: list[int]) -> Real:
         slope = away[..., :2] / np.linalg.norm(away, axis=-1, keepdims=True)
         rest = change - paths.seats_moved(shifts)[:, seats] - solution[2:]
         weight = 1 / np.sqrt(sure * np.maximum(np.abs(rest), sure))
+        if turn >= 50:
+            weight = 1 / sure / (1 + (rest / (3 * sure)) ** 2)
         matrix = np.concatenate([slope, columns], axis=-1) * weight[..., None]
         step = np.linalg.lstsq(
             matrix.reshape(-1, len(solution)), (rest * weight).ravel(), rcond=1e-6

@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from roomtune.advisor.prediction import predict
 from roomtune.errors import MeasurementError
 from roomtune.processor.tuning import OutputSetting, Tuning
 from roomtune.session.folder import Session
@@ -149,3 +150,33 @@ def test_a_verification_is_kept_with_the_session(bench, tmp_path):
     assert back.diagnosis == result.diagnosis
     assert np.array_equal(back.rows[0].difference_db, result.rows[0].difference_db)
     assert back.rows[0].judged.dtype == bool
+
+
+def test_a_reversed_tweeter_is_heard_even_where_the_sum_hardly_changes(bench):
+    """In quadrature at the crossover, both polarities add up to the same level."""
+    tuning = with_output(
+        bench.tuning, "tweeter L", delay_ms=bench.tuning.output("tweeter L").delay_ms + 0.125
+    )
+    prediction = predict(tuning, bench.measured)
+    flipped = with_output(tuning, "tweeter L", inverted=not tuning.output("tweeter L").inverted)
+    result = verify(
+        bench.system, prediction, bench.takes(flipped), tuning=tuning, measured=bench.measured
+    )
+    assert [row.channel for row in result.rows if not row.passed] == ["L", "L"]
+    assert "output tweeter L plays with inverted polarity" in result.rows[0].faults
+    assert result.diagnosis[0].kind == "polarity"
+
+
+def test_a_wrong_sample_rate_is_named(bench):
+    takes = bench.takes(clock_hz=44100.0)
+    result = verify(
+        bench.system, bench.prediction, takes, tuning=bench.tuning, measured=bench.measured
+    )
+    assert result.diagnosis[0].kind == "sample rate"
+    assert "44100 Hz" in result.diagnosis[0].text
+
+
+def test_exchanged_drivers_of_different_bands_are_named(bench):
+    result = checked(bench, exchanged(bench.tuning, "sub", "tweeter L"))
+    assert result.diagnosis[0].kind == "exchanged outputs"
+    assert len(result.diagnosis) == 1

@@ -1,0 +1,94 @@
+"""What the measurements say of the room: decay per octave, and the modes of the bass."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from roomtune.advisor.measured import Measured
+from roomtune.signal.bands import band_edges_hz, band_name, octave_centres_hz
+from roomtune.signal.values import ImpulseResponse
+from roomtune.system.model import System
+
+MODE_BAND_HZ = (18.0, 120.0)
+LONGEST_S = 1.0
+MOST_MODES = 12
+LARGEST_QUALITY = 200.0
+
+
+@dataclass(frozen=True)
+class DecayRow:
+    """Reverberation time of an octave band: T20, its spread over loudspeakers, and how many."""
+
+    band: str
+    t20_s: float
+    spread_s: float
+    count: int
+
+
+@dataclass(frozen=True)
+class ModeRow:
+    """A mode: frequency, time for a decay of 60 dB, quality factor."""
+
+    frequency_hz: float
+    decay_s: float
+    quality: float
+
+
+def decay_rows(system: System, measured: Measured) -> list[DecayRow]:
+    """T20 (ISO 3382-1) per octave at the main seat, median over the outputs that play there."""
+    from roomtune.analysis.decay import decay
+
+    seat = _main_place(system, measured)
+    centres = octave_centres_hz(125, 8e3)
+    edges = band_edges_hz(centres, 1)
+    times: list[list[float]] = [[] for _ in centres]
+    for row, (low, high) in enumerate(measured.bands_hz):
+        used = np.flatnonzero((edges[:, 0] >= low) & (edges[:, 1] <= high))
+        if not len(used):
+            continue
+        found = decay(_short(measured, row, seat), None, centres[used])
+        for place, good in zip(used, found.valid("t20_s"), strict=True):
+            if good:
+                times[place].append(float(found.t20_s[list(used).index(place)]))
+    return [
+        DecayRow(band_name(c, 1), float(np.median(t)), float(np.ptp(t)) / 2, len(t))
+        for c, t in zip(centres, times, strict=True)
+        if t
+    ]
+
+
+def mode_rows(system: System, measured: Measured) -> list[ModeRow]:
+    """The modes that the bass outputs excite at the seats, the slowest to decay kept."""
+    from roomtune.analysis.modes import fit_modes
+
+    low = [i for i, (first, last) in enumerate(measured.bands_hz) if first <= 35 and last >= 80]
+    if not low:
+        return []
+    samples = measured.responses.samples[low].reshape(-1, measured.responses.samples.shape[-1])
+    response = ImpulseResponse(
+        samples, measured.responses.sample_rate_hz, measured.responses.start_s
+    )
+    arrival = float(np.argmax(np.abs(samples).sum(axis=0))) / response.sample_rate_hz
+    try:
+        found = fit_modes(response, MODE_BAND_HZ, arrival + response.start_s)
+    except ValueError:
+        return []  # too short to tell modes
+    sure = (found.decay_uncertainty_s < 0.3 * found.decay_s) & (found.quality < LARGEST_QUALITY)
+    order = [i for i in np.argsort(-found.decay_s) if sure[i]][:MOST_MODES]
+    return [
+        ModeRow(float(found.frequencies_hz[i]), float(found.decay_s[i]), float(found.quality[i]))
+        for i in sorted(order, key=lambda i: found.frequencies_hz[i])
+    ]
+
+
+def _main_place(system: System, measured: Measured) -> int:
+    name = system.main_seat.name
+    return list(measured.seats).index(name) if name in measured.seats else 0
+
+
+def _short(measured: Measured, output: int, seat: int) -> ImpulseResponse:
+    rate = measured.responses.sample_rate_hz
+    samples = measured.responses.samples[output, seat, : int(LONGEST_S * rate)]
+    return ImpulseResponse(samples, rate, measured.responses.start_s)
