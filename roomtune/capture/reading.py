@@ -73,6 +73,7 @@ def take_from_recording(
         recorded_at=at,
         raw_file=raw_file,
         fingerprint=_fingerprint(evidence),
+        octave_snr_db=tuple(zip(*map(np.ndarray.tolist, evidence.octave_snr_db), strict=True)),
     )
 
 

@@ -56,6 +56,7 @@ class Take:
     responses of order 2, 3 ... (index 0 is order 2). `noise` is the density of
     the noise at the microphone in the unit of the recording. `fingerprint` is
     there while takes are made, when the microphone heard markers; it is not kept.
+    `octave_snr_db`: pairs of octave centre (Hz) and signal-to-noise ratio (dB).
     """
 
     source: str
@@ -73,3 +74,4 @@ class Take:
     raw_file: str | None = None
     microphone_correction: str | None = None
     fingerprint: Fingerprint | None = None
+    octave_snr_db: tuple[tuple[float, float], ...] = ()
