@@ -8,6 +8,7 @@ seats together (a sofa), single seats.
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -23,6 +24,8 @@ MOST_LOUDSPEAKERS = 0.45
 SHARP_S = 2e-5
 VAGUE_S = 3e-4
 LARGEST_MOVE_M = 1.5
+MOST_LEFT_OUT = 2
+AGREEING = 3.0
 Real = NDArray[np.float64]
 
 
@@ -143,33 +146,46 @@ def _seat_shifts(paths: _Paths, together: bool) -> Real:
 
 
 def _shift(paths: _Paths, seats: list[int]) -> Real:
-    """One displacement (2,) for these seats, each with its own time offset.
+    """One displacement (2,) for these seats, from as many loudspeakers as agree on it.
 
-    Gauss-Newton on the exact distances, weighted anew: first for the least sum
-    of absolute rests, then so that loudspeakers that moved themselves count no more.
+    Loudspeakers that moved themselves are found by leaving out none, one, two
+    of them, until the rest agree within their uncertainty.
+    """
+    count = len(paths.names)
+    best: tuple[float, Real] | None = None
+    for left_out in range(min(count - 3, MOST_LEFT_OUT) + 1):
+        for out in itertools.combinations(range(count), left_out):
+            kept = [i for i in range(count) if i not in out]
+            shift, misfit = _fitted_shift(paths, seats, kept)
+            if best is None or misfit < best[0]:
+                best = misfit, shift
+        if best is not None and best[0] < AGREEING:
+            break
+    return np.zeros(2) if best is None else best[1]
+
+
+def _fitted_shift(paths: _Paths, seats: list[int], kept: list[int]) -> tuple[Real, float]:
+    """Displacement (2,) fitted to the kept loudspeakers, each seat with its own time offset.
+
+    Gauss-Newton on the exact distances. Also returns the largest rest over its
+    uncertainty.
     """
     assert paths.loudspeakers_m is not None
     assert paths.seats_m is not None
-    change = paths.change_m[:, seats]
-    sure = np.broadcast_to(paths.sure_m[:, None], change.shape)
+    change, sure = paths.change_m[np.ix_(kept, seats)], paths.sure_m[kept][:, None]
     columns = np.broadcast_to(np.eye(len(seats))[None], (*change.shape, len(seats)))
-    solution, weight = np.zeros(2 + len(seats)), 1 / sure
-    for turn in range(80):
+    solution = np.zeros(2 + len(seats))
+    for _ in range(12):
         shifts = np.zeros((len(paths.seats_m), 2))
         shifts[seats] = solution[:2]
-        middle = paths.seats_m + np.pad(shifts, ((0, 0), (0, 1)))
-        away = middle[None, seats] - paths.loudspeakers_m[:, None]
+        rest = change - paths.seats_moved(shifts)[np.ix_(kept, seats)] - solution[2:]
+        there = paths.seats_m + np.pad(shifts, ((0, 0), (0, 1)))
+        away = there[None, seats] - paths.loudspeakers_m[kept][:, None]
         slope = away[..., :2] / np.linalg.norm(away, axis=-1, keepdims=True)
-        rest = change - paths.seats_moved(shifts)[:, seats] - solution[2:]
-        weight = 1 / np.sqrt(sure * np.maximum(np.abs(rest), sure))
-        if turn >= 50:
-            weight = 1 / sure / (1 + (rest / (3 * sure)) ** 2)
-        matrix = np.concatenate([slope, columns], axis=-1) * weight[..., None]
-        step = np.linalg.lstsq(
-            matrix.reshape(-1, len(solution)), (rest * weight).ravel(), rcond=1e-6
-        )[0]
-        solution = solution + step
-    return np.asarray(solution[:2], dtype=float)
+        matrix = np.concatenate([slope, columns], axis=-1) / sure[..., None]
+        step = np.linalg.lstsq(matrix.reshape(-1, len(solution)), (rest / sure).ravel(), rcond=1e-6)
+        solution = solution + step[0]
+    return solution[:2], float(np.max(np.abs(rest / sure)))
 
 
 def _seats_without_places(paths: _Paths) -> Moves:
