@@ -27,6 +27,7 @@ _PRIOR_SPREAD = np.array([_FREE, _FREE, 1.2, 0.4, 0.8, 1.0, 0.4, 1.2])
 _MISFIT = (0.08, 0.1, 1.0)
 _LARGEST_RATIO = 1e10
 _CLEAR = 25.0
+_UNLIKE = 0.06  # of the shortest period: what roll-offs unlike the model cost
 
 
 @dataclass(frozen=True, eq=False)
@@ -101,7 +102,7 @@ def fit_driver(spectrum: EarlySpectrum, between_s: tuple[float, float]) -> Drive
     low, low_q, high, high_q = np.exp(found[[2, 3, 5, 6]])
     return DriverFit(
         float(found[1]),
-        best.uncertainty_s,
+        float(np.hypot(best.uncertainty_s, _UNLIKE / spectrum.frequencies_hz[-1])),
         best.sign,
         float(np.tanh(doubt / 2)),
         float(low),

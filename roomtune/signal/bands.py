@@ -6,6 +6,7 @@ frequency 1 kHz); nominal mid frequencies of octaves and thirds after ISO 266.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -106,6 +107,49 @@ def cell_edges_hz(frequencies_hz: NDArray[np.float64]) -> NDArray[np.float64]:
     return edges
 
 
+@dataclass(frozen=True, eq=False)
+class BandPlan:
+    """Where bands lie on a grid, worked out once for many spectra.
+
+    cells (k',): width of every grid cell in ln f, the point at 0 Hz left out;
+    places (b, 2): the cell in which each band limit lies; rest (b, 2): how far
+    into it; widths (b,): of the bands, 0 for a band outside the grid.
+    """
+
+    first: int
+    cells: NDArray[np.float64]
+    places: NDArray[np.int_]
+    rest: NDArray[np.float64]
+    widths: NDArray[np.float64]
+
+    def mean(self, values: NDArray[Any]) -> NDArray[Any]:
+        """Mean of `values` (..., k) over log frequency in each band, (..., b).
+
+        Summed in extended precision, so that bands far below the strongest
+        part of a spectrum keep their digits.
+        """
+        values = values[..., self.first :]
+        precise = np.clongdouble if np.iscomplexobj(values) else np.longdouble
+        total = np.zeros((*values.shape[:-1], len(self.cells) + 1), dtype=precise)
+        np.cumsum(values * self.cells, axis=-1, dtype=precise, out=total[..., 1:])
+        lower, upper = self.places.T
+        gained = (total[..., upper] - total[..., lower]).astype(values.dtype)
+        gained += values[..., upper] * self.rest[:, 1] - values[..., lower] * self.rest[:, 0]
+        outside = self.widths <= 0
+        mean = gained / np.where(outside, 1.0, self.widths)
+        return np.where(outside, np.nan, mean) if np.any(outside) else mean
+
+
+def band_plan(frequencies_hz: NDArray[np.float64], bands_hz: NDArray[np.float64]) -> BandPlan:
+    """Work out how bands (b, 2) lie on a grid (k,); see `mean_over_bands`."""
+    first = int(frequencies_hz[0] <= 0)
+    edges = np.log(cell_edges_hz(frequencies_hz[first:]))
+    limits = np.clip(np.log(bands_hz), edges[0], edges[-1])
+    places = np.clip(np.searchsorted(edges, limits, side="right") - 1, 0, len(edges) - 2)
+    widths = limits[..., 1] - limits[..., 0]
+    return BandPlan(first, np.diff(edges), places, limits - edges[places], widths)
+
+
 def mean_over_bands(
     frequencies_hz: NDArray[np.float64], values: NDArray[Any], bands_hz: NDArray[np.float64]
 ) -> NDArray[Any]:
@@ -115,20 +159,7 @@ def mean_over_bands(
     mean over log frequency is what pink noise through a band filter measures.
     A band wholly outside the grid gives NaN; a point at 0 Hz is left out.
     """
-    start = int(frequencies_hz[0] <= 0)
-    frequencies_hz, values = frequencies_hz[start:], values[..., start:]
-    edges = np.log(cell_edges_hz(frequencies_hz))
-    limits = np.clip(np.log(bands_hz), edges[0], edges[-1])
-    precise = np.clongdouble if np.iscomplexobj(values) else np.longdouble
-    total = np.zeros((*values.shape[:-1], len(edges)), dtype=precise)
-    np.cumsum(values * np.diff(edges), axis=-1, dtype=precise, out=total[..., 1:])
-    cell = np.clip(np.searchsorted(edges, limits, side="right") - 1, 0, len(edges) - 2)
-    reached = total[..., cell] + values[..., cell] * (limits - edges[cell])
-    width = limits[..., 1] - limits[..., 0]
-    outside = width <= 0
-    gained = (reached[..., 1] - reached[..., 0]).astype(values.dtype)
-    mean = gained / np.where(outside, 1.0, width)
-    return np.where(outside, np.nan, mean)
+    return band_plan(frequencies_hz, bands_hz).mean(values)
 
 
 def band_levels_db(

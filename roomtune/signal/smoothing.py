@@ -9,12 +9,13 @@ Preserves Log-Frequency Symmetry", JAES 65(3), 239-245 (2017).
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import lru_cache
 from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from roomtune.signal.bands import mean_over_bands
+from roomtune.signal.bands import BandPlan, band_plan
 from roomtune.signal.values import FrequencyResponse
 
 Fraction = float | Literal["ear"]
@@ -52,7 +53,8 @@ def smooth_power_db(response: FrequencyResponse, fraction: Fraction) -> NDArray[
 
     The window is cut at the ends of the grid; a value at 0 Hz stays itself.
     """
-    power = _smooth(response, np.abs(response.values) ** 2, fraction)
+    square = response.values.real**2 + response.values.imag**2
+    power = _smooth(response, square, fraction)
     return 10 * np.log10(np.maximum(power, 1e-300))
 
 
@@ -73,7 +75,25 @@ def smooth_complex(
 def _smooth(response: FrequencyResponse, values: NDArray[Any], fraction: Fraction) -> NDArray[Any]:
     frequencies = response.frequencies_hz
     start = int(frequencies[0] <= 0)
-    bands = smoothing_bands_hz(frequencies[start:], fraction)
-    smoothed = values.copy()
-    smoothed[..., start:] = mean_over_bands(frequencies[start:], values[..., start:], bands)
-    return smoothed
+    mean = _plan(frequencies, fraction).mean(values)
+    return np.concatenate([values[..., :1], mean], axis=-1) if start else mean
+
+
+def _plan(frequencies_hz: NDArray[np.float64], fraction: Fraction) -> BandPlan:
+    """The smoothing plan of a grid, kept for the even grids of FFTs."""
+    count, last = len(frequencies_hz), float(frequencies_hz[-1])
+    if count > 2 and frequencies_hz[0] == 0:
+        even = np.arange(count) * (last / (count - 1))
+        if np.max(np.abs(frequencies_hz - even)) < 1e-9 * last:
+            return _even_plan(count, last, fraction)
+    return _new_plan(frequencies_hz, fraction)
+
+
+@lru_cache(maxsize=16)
+def _even_plan(count: int, last_hz: float, fraction: Fraction) -> BandPlan:
+    return _new_plan(np.linspace(0, last_hz, count), fraction)
+
+
+def _new_plan(frequencies_hz: NDArray[np.float64], fraction: Fraction) -> BandPlan:
+    start = int(frequencies_hz[0] <= 0)
+    return band_plan(frequencies_hz, smoothing_bands_hz(frequencies_hz[start:], fraction))
