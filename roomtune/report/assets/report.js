@@ -147,12 +147,13 @@ function draw(figure) {
 
 const waiting = new Set(document.querySelectorAll("figure[data-plot]"));
 const begin = (figure) => { if (waiting.delete(figure)) draw(figure); };
-if ("IntersectionObserver" in window) {
-  const watcher = new IntersectionObserver((entries) => entries.forEach((e) => {
-    if (e.isIntersecting) { watcher.unobserve(e.target); begin(e.target); }
-  }), {rootMargin: "800px"});
-  waiting.forEach((figure) => watcher.observe(figure));
-} else waiting.forEach(begin);
+const next = () => {
+  const [figure] = waiting;
+  if (!figure) return;
+  begin(figure);
+  setTimeout(next, 0);
+};
+next();
 
 const resize = () => drawn.forEach(({chart, holder}) => {
   const width = Math.max(240, holder.clientWidth);
