@@ -121,3 +121,33 @@ def test_noise_has_no_modes_and_short_responses_are_refused():
     assert len(fit_modes(noise, BAND, 0.0).frequencies_hz) == 0
     with pytest.raises(ValueError, match=r"0\.3 s"):
         fit_modes(ImpulseResponse(rng.standard_normal((4, 500)), RATE), BAND, 0.0)
+
+
+@pytest.mark.filterwarnings("ignore")
+def test_image_source_room_agrees_with_the_mode_formula():
+    # pyroomacoustics, walls that absorb 20 %: order 50 holds the whole decay of 0.7 s
+    pyroomacoustics = pytest.importorskip("pyroomacoustics")
+    high_pass = pyroomacoustics.constants.get("rir_hpf_enable")
+    pyroomacoustics.constants.set("rir_hpf_enable", False)
+    try:
+        room = pyroomacoustics.ShoeBox(
+            SIZE, fs=int(RATE), materials=pyroomacoustics.Material(0.2), max_order=50
+        )
+        for source in [(0.3, 0.3, 0.3), (4.4, 0.4, 0.4), (0.4, 3.5, 0.5), (2.4, 0.3, 1.9)]:
+            room.add_source(source)
+        seats = [(3.1, 1.7, 1.2), (2.2, 2.5, 1.0), (3.7, 3.1, 1.5), (1.3, 1.1, 2.0)]
+        room.add_microphone_array(np.array(seats).T)
+        room.compute_rir()
+    finally:
+        pyroomacoustics.constants.set("rir_hpf_enable", high_pass)
+    count = int(0.7 * RATE)
+    samples = np.array([[room.rir[m][s][:count] for m in range(4)] for s in range(4)])
+    noise = np.random.default_rng(0).standard_normal(samples.shape)
+    samples += noise * np.abs(samples).max(axis=-1, keepdims=True) * 10 ** (-40 / 20)
+    found = fit_modes(ImpulseResponse(samples, RATE, -40 / RATE), (20, 90), 0.005)
+    formula = np.array([m.frequency_hz for m in rectangular_modes(SIZE, 95.0, room.c)])
+    for frequency in formula[:3]:
+        assert np.min(np.abs(found.frequencies_hz / frequency - 1)) < 0.007
+    distance = np.min(np.abs(found.frequencies_hz[:, None] / formula - 1), axis=1)
+    assert np.all(distance < 0.015)
+    assert len(found.frequencies_hz) >= 6
