@@ -16,7 +16,7 @@ def flat_crests(samples: NDArray[np.float64]) -> tuple[NDArray[np.int_], NDArray
     """Where crests are cut off and for how many samples each; samples (m,).
 
     At full scale any two neighbours count. Below it the largest value must come
-    up at least 8 times in 5 places, and not much less often than all values
+    up in 5 places, and not much less often than all values
     in the 3 % under it: a sine of 1000 steps reaches a fifth of that.
     """
     height = np.abs(samples)
@@ -28,7 +28,7 @@ def flat_crests(samples: NDArray[np.float64]) -> tuple[NDArray[np.int_], NDArray
     at_top = height >= peak * (1 - 1e-6)
     under = np.count_nonzero(height >= 0.97 * peak) - np.count_nonzero(at_top)
     begins, lengths = runs(at_top)
-    cut = lengths.sum() >= max(8, SHARE_AT_TOP * under) and begins.size >= LEAST_PLACES
+    cut = lengths.sum() >= SHARE_AT_TOP * under and begins.size >= LEAST_PLACES
     return (begins, lengths) if cut else (begins[:0], lengths[:0])
 
 

@@ -14,7 +14,7 @@ from roomtune.capture.take import Finding, Take, Verdict
 
 SAME_PLACE = 0.95
 SAME_LEVEL_DB = 0.5
-SAME_SOUND = 0.995
+SAME_SOUND = 0.99
 OTHER_SOUND = 0.7
 WINDOW_S = (-0.02, 0.2)
 LEAST_OVERLAP = 2.0

@@ -24,7 +24,7 @@ WANTED_PEAK_DBFS = -20.0
 LOUDEST_PEAK_DBFS = -9.0
 WANTED_SNR_DB = 35.0
 DEAD_SNR_DB = 10.0
-LOUD_HEADROOM_DB = 30.0
+FAR_OFF_DB = 10.0
 SOUND_SPEED_M_S = 343.0
 LEAST_DETOUR_S = 0.6e-3
 CHECK_SETTINGS = CaptureSettings(
@@ -46,15 +46,17 @@ class Step:
 class OutputCheck:
     """What the ramp of one output showed.
 
-    `level_dbfs`: the level to measure at. `sound`: "fine", "dead", "quiet" or
-    "loud". `arrival_s` and `sign` (+1, -1) of the strongest part of the response,
-    0 when it is dead; arrivals compare only when the take had a time reference.
+    `level_dbfs`: the level that was enough. `sound`: "fine", "dead" or "quiet".
+    `gain_db`: mean power of the response in its band. `arrival_s` and `sign`
+    (+1, -1) of the strongest part of the response, 0 when it is dead; arrivals
+    compare only when the take had a time reference.
     """
 
     output: str
     steps: tuple[Step, ...]
     level_dbfs: float
     sound: str
+    gain_db: float
     arrival_s: float
     sign: int
 
@@ -126,12 +128,17 @@ def _summary(output: str, steps: tuple[Step, ...], limit_dbfs: float) -> OutputC
         sound = "dead"
     elif last.level_dbfs >= limit_dbfs - 1e-9 and last.snr_db < WANTED_SNR_DB / 2:
         sound = "quiet"
-    elif last.peak_dbfs >= WANTED_PEAK_DBFS and last.level_dbfs < limit_dbfs - LOUD_HEADROOM_DB:
-        sound = "loud"
     if sound == "dead":
-        return OutputCheck(output, steps, last.level_dbfs, sound, 0.0, 0)
+        return OutputCheck(output, steps, last.level_dbfs, sound, -np.inf, 0.0, 0)
     arrival_s, sign = _strongest(last.take)
-    return OutputCheck(output, steps, last.level_dbfs, sound, arrival_s, sign)
+    return OutputCheck(output, steps, last.level_dbfs, sound, _gain_db(last.take), arrival_s, sign)
+
+
+def _gain_db(take: Take) -> float:
+    low, high = take.stimulus.valid_band_hz
+    spectrum = take.impulse_response.response()
+    inside = (spectrum.frequencies_hz >= low) & (spectrum.frequencies_hz <= high)
+    return 10 * float(np.log10(np.mean(np.abs(spectrum.values[inside]) ** 2) + 1e-30))
 
 
 def _strongest(take: Take) -> tuple[float, int]:
@@ -161,7 +168,12 @@ def judge_outputs(
     checks: tuple[OutputCheck, ...], system: System, seat: str
 ) -> tuple[Finding, ...]:
     """Say which outputs are dead, too quiet, too loud, reversed or swapped."""
-    return (*_silent(checks), *_reversed(checks, system), *_swapped(checks, system, seat))
+    return (
+        *_silent(checks),
+        *_far_off(checks, system),
+        *_reversed(checks, system),
+        *_swapped(checks, system, seat),
+    )
 
 
 def _silent(checks: tuple[OutputCheck, ...]) -> tuple[Finding, ...]:
@@ -172,21 +184,35 @@ def _silent(checks: tuple[OutputCheck, ...]) -> tuple[Finding, ...]:
             "Check the input, its gain, and the permission to use the microphone."
         )
         return (Finding("microphone", "repeat", text),)
-    sentences = {
-        "dead": "is silent up to its limit of {level:.0f} dB: check its wiring and routing",
-        "quiet": "is barely heard at its limit of {level:.0f} dB: check its gain",
-        "loud": "is far louder than expected, already at {level:.0f} dB: check its gain",
-    }
-    grades = {"dead": "repeat", "quiet": "usable", "loud": "usable"}
-    return tuple(
-        Finding(
-            check.sound,
-            "repeat" if grades[check.sound] == "repeat" else "usable",
-            f"Output {check.output} {sentences[check.sound].format(level=check.level_dbfs)}.",
-        )
-        for check in checks
-        if check.sound != "fine"
-    )
+    findings = []
+    for check in checks:
+        limit = f"its limit of {check.level_dbfs:.0f} dB"
+        if check.sound == "dead":
+            text = f"Output {check.output} is silent up to {limit}: check wiring and routing."
+            findings.append(Finding("dead", "repeat", text))
+        elif check.sound == "quiet":
+            text = f"Output {check.output} is barely heard at {limit}: check its gain."
+            findings.append(Finding("quiet", "usable", text))
+    return tuple(findings)
+
+
+def _far_off(checks: tuple[OutputCheck, ...], system: System) -> tuple[Finding, ...]:
+    """Outputs more than 10 dB off the median of their kind of driver."""
+    findings = []
+    for check in checks:
+        kind = system.output(check.output).driver
+        same = [c.gain_db for c in checks if c.sign and system.output(c.output).driver == kind]
+        if check.sound != "fine" or len(same) < 2:
+            continue
+        step_db = check.gain_db - float(np.median(same))
+        if abs(step_db) > FAR_OFF_DB:
+            way = "louder" if step_db > 0 else "quieter"
+            text = (
+                f"Output {check.output} is {abs(step_db):.0f} dB {way} "
+                f"than {kind} outputs usually are here: check its gain and its driver."
+            )
+            findings.append(Finding("loud" if step_db > 0 else "quiet", "usable", text))
+    return tuple(findings)
 
 
 def _reversed(checks: tuple[OutputCheck, ...], system: System) -> tuple[Finding, ...]:
@@ -203,13 +229,12 @@ def _reversed(checks: tuple[OutputCheck, ...], system: System) -> tuple[Finding,
         total = sum(check.sign for check in same)
         if len(same) < 2 or abs(total) == len(same):
             continue
-        odd = [c.output for c in same if c.sign * (total or same[0].sign) < 0]
-        listed = " and ".join(odd) if total else " and ".join(c.output for c in same)
-        text = (
-            f"Polarity: {listed} {'goes' if total and len(odd) == 1 else 'differ'} "
-            f"{'the other way than the other' if total else 'from each other among the'} {kind} "
-            f"outputs. Check plus and minus at the driver, or let the tuning invert it."
-        )
+        if total:
+            odd = " and ".join(c.output for c in same if c.sign * total < 0)
+            text = f"Polarity: {odd} against the other {kind} outputs."
+        else:
+            text = f"Polarity: {' and '.join(c.output for c in same)} against each other."
+        text += " Check plus and minus at the driver, or let the tuning invert it."
         findings.append(Finding("reversed", "usable", text))
     return tuple(findings)
 

@@ -18,7 +18,7 @@ SLIGHT_STEP_DB = 0.04
 GATE_DB = 5.0
 LEAST_LIKENESS = 0.97
 LEAKAGE = 10 ** (-75 / 10)
-BENT_DB = 2.0
+BENT_DB = 1.5
 MEDIAN_OF_TWO = 0.839
 AGC_ADVICE = (
     "Switch automatic gain control, noise suppression and every other enhancement of the "
