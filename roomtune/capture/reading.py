@@ -25,7 +25,7 @@ from roomtune.capture.timing import (
 )
 from roomtune.errors import MeasurementError
 from roomtune.signal.decibels import amplitude
-from roomtune.signal.sweeps import Deconvolution, deconvolve
+from roomtune.signal.sweeps import HIGHEST_ORDER, Deconvolution, deconvolve
 from roomtune.signal.values import ImpulseResponse
 
 MARGIN_S = 0.05
@@ -56,21 +56,28 @@ def take_from_recording(
     hopeless = unusable(recording, request)
     if hopeless is not None:
         return _empty_take(request, hopeless, at, raw_file)
-    evidence = gather(recording, request)
-    clock, result = evidence.clock, evidence.response
+    evidence = gather(recording, request, schedule(request))
+    return finished_take(evidence, judge(evidence), at, raw_file)
+
+
+def finished_take(
+    evidence: Evidence, verdict: Verdict, recorded_at: str, raw_file: str | None = None
+) -> Take:
+    """The take that the evidence amounts to, with a verdict on it."""
+    request, clock = evidence.request, evidence.clock
     return Take(
         source=request.source,
         kind=request.kind,
         seat=request.seat,
         stimulus=request.sweep,
         level_dbfs=request.level_dbfs,
-        impulse_response=result.linear,
+        impulse_response=evidence.response.linear,
         noise=evidence.noise,
-        harmonics=result.harmonics,
-        verdict=judge(evidence),
+        harmonics=evidence.response.harmonics,
+        verdict=verdict,
         reference=request.reference.kind if clock is not None else "none",
         clock_drift_ppm=clock.drift_ppm if clock is not None else 0.0,
-        recorded_at=at,
+        recorded_at=recorded_at,
         raw_file=raw_file,
         fingerprint=_fingerprint(evidence),
         octave_snr_db=tuple(zip(*map(np.ndarray.tolist, evidence.octave_snr_db), strict=True)),
@@ -99,13 +106,22 @@ def _at_rate(recording: Recording, sample_rate_hz: float) -> Recording:
     return Recording(samples, sample_rate_hz, recording.events)
 
 
-def gather(recording: Recording, request: TakeRequest) -> Evidence:
+def gather(
+    recording: Recording,
+    request: TakeRequest,
+    plan: Schedule | None = None,
+    begin_s: float | None = None,
+    highest_order: int = HIGHEST_ORDER,
+) -> Evidence:
     """Find markers, clock, responses and noise in the recording of one request.
+
+    `plan`: when the request's sounds were played, where that is not its own
+    schedule; `begin_s`: when the first of several sweeps began.
 
     A recording that holds the markers only at another sample rate than it states
     is resampled first.
     """
-    plan = schedule(request)
+    plan = plan or schedule(request)
     heard, clock = _read_clock(recording, request, plan)
     mistaken_rate_hz = _mistaken_rate_hz(recording, request, plan) if clock is None else None
     if mistaken_rate_hz is not None:
@@ -113,8 +129,10 @@ def gather(recording: Recording, request: TakeRequest) -> Evidence:
         recording = _at_rate(truly, request.sweep.sample_rate_hz)
         heard, clock = _read_clock(recording, request, plan)
     microphone = np.array(recording.samples[:, 0])
-    stretch = _sweep_stretch(microphone, request, plan, clock)
-    response = _recover(stretch, request, None if clock is None else stretch.zero_s)
+    first_s = plan.sweep_s if begin_s is None else begin_s
+    stretch = _sweep_stretch(microphone, request, plan, clock, first_s)
+    zero_s = None if clock is None else stretch.zero_s
+    response = _recover(stretch, request, zero_s, highest_order)
     if clock is None:
         stretch = replace(stretch, zero_s=float(response.time_zero_s))
     quiet = _quiet(microphone, request, plan, clock, stretch)
@@ -160,22 +178,30 @@ def _read_clock(
 
 
 def _sweep_stretch(
-    microphone: NDArray[np.float64], request: TakeRequest, plan: Schedule, clock: Clock | None
+    microphone: NDArray[np.float64],
+    request: TakeRequest,
+    plan: Schedule,
+    clock: Clock | None,
+    first_s: float,
 ) -> Stretch:
     """Cut out the sweep with its tail and take the drift away; all of it without a clock."""
     if clock is None:
         return Stretch(microphone, 0.0, 0.0)
     rate = request.sweep.sample_rate_hz
-    begin = int(np.floor(clock.recorded_s(plan.sweep_s - MARGIN_S) * rate))
+    begin = int(np.floor(clock.recorded_s(first_s - MARGIN_S) * rate))
     end = int(np.ceil(clock.recorded_s(plan.sweep_end_s + request.settings.tail_s) * rate))
     samples = without_drift(_cut(microphone, begin, end), rate, clock.drift_ppm)
     into_s = clock.recorded_s(plan.sweep_s) - begin / rate
     return Stretch(samples, begin / rate, into_s / (1 + clock.drift_ppm * 1e-6))
 
 
-def _recover(stretch: Stretch, request: TakeRequest, zero_s: float | None) -> Deconvolution:
+def _recover(
+    stretch: Stretch, request: TakeRequest, zero_s: float | None, highest_order: int
+) -> Deconvolution:
     """The responses per unit of digital full scale."""
-    result = deconvolve(stretch.samples, request.sweep, zero_s, START_S, request.settings.tail_s)
+    result = deconvolve(
+        stretch.samples, request.sweep, zero_s, START_S, request.settings.tail_s, highest_order
+    )
     gain = 1 / float(amplitude(request.level_dbfs))
     return replace(
         result,

@@ -94,12 +94,17 @@ def _parts(request: TakeRequest, plan: Schedule) -> Iterator[Part]:
     sweep = sweep_signal(request.sweep)
     yield request.interface_output, sweep, request.level_dbfs, (plan.sweep_s,)
     reference = request.reference
+    if reference.kind == "loopback" and reference.interface_output and reference.marker:
+        yield reference.interface_output, sweep, reference.marker.level_dbfs, (plan.sweep_s,)
+    yield from marker_parts(request, plan)
+
+
+def marker_parts(request: TakeRequest, plan: Schedule) -> Iterator[Part]:
+    """Where the markers sound, at what peak level (dB), and when."""
+    reference = request.reference
     if reference.marker is None or reference.interface_output is None:
         return
-    level_dbfs = reference.marker.level_dbfs
     chirp = marker_signal(reference.marker, request.sweep.sample_rate_hz)
-    yield reference.interface_output, chirp, level_dbfs, plan.markers_s
-    if reference.kind == "loopback":
-        yield reference.interface_output, sweep, level_dbfs, (plan.sweep_s,)
+    yield reference.interface_output, chirp, reference.marker.level_dbfs, plan.markers_s
     if reference.witness_output is not None:
         yield reference.witness_output, chirp, reference.witness_level_dbfs, plan.markers_s
