@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from roomtune.signal.bands import mean_over_bands
+from roomtune.signal.bands import BandPlan, band_plan
 from roomtune.signal.smoothing import smoothing_bands_hz
 
 SMOOTHING_FRACTION = 3
@@ -69,16 +70,23 @@ def _whitened(
 ) -> tuple[NDArray[np.complex128], float]:
     """Cross spectrum with the levels divided out, and the sum it would have if alike."""
     used = (weight > 0) & (frequencies_hz > 0)
-    frequencies = frequencies_hz[1:]
-    bands = smoothing_bands_hz(frequencies, SMOOTHING_FRACTION)
+    smoothing = _smoothing(len(frequencies_hz) - 1, float(frequencies_hz[1]))
     powers = np.abs(np.stack([first, second])[:, 1:]) ** 2
-    levels = np.sqrt(np.prod(mean_over_bands(frequencies, powers, bands), axis=0))
+    means = np.maximum(smoothing.mean(powers), 0.0)
+    levels = np.sqrt(np.prod(means, axis=0))
     per_hz = np.where(used, weight / np.maximum(frequencies_hz, 1e-9), 0.0)
     cross = np.zeros(len(frequencies_hz), dtype=complex)
     scale = per_hz[1:] / np.maximum(levels, 1e-300)
     cross[1:] = second[1:] * np.conj(first[1:]) * scale
     total = float(np.sum(np.sqrt(np.prod(powers, axis=0)) * scale))
     return cross, max(total, 1e-300)
+
+
+@lru_cache(maxsize=4)
+def _smoothing(count: int, step_hz: float) -> BandPlan:
+    """Third-octave windows about every frequency of a whole FFT grid but 0 Hz."""
+    frequencies = np.arange(1, count + 1, dtype=np.float64) * step_hz
+    return band_plan(frequencies, smoothing_bands_hz(frequencies, SMOOTHING_FRACTION))
 
 
 def _top(values: NDArray[np.float64]) -> tuple[float, float]:
