@@ -43,12 +43,13 @@ class Chain:
         return self.scenario.driver_named(self.outputs[output].driver)
 
     def aside(self, seat: str, shift_m: Position) -> str:
-        """Name a place beside a seat; its responses are asked for under that name."""
+        """Name a place beside a seat, to ask for responses there; forgets the one before."""
         (x, y, z), (dx, dy, dz) = self.seats[seat], shift_m
         name = f"{seat} {dx:+.3f} {dy:+.3f} {dz:+.3f} m"
-        self.asides[name] = inside(
-            self.scenario, f"the microphone {name}", (x + dx, y + dy, z + dz)
-        )
+        place = inside(self.scenario, f"the microphone at {name}", (x + dx, y + dy, z + dz))
+        if name not in self.asides:
+            self._known = {key: kept for key, kept in self._known.items() if key[1] in self.seats}
+            self.asides = {name: place}
         return name
 
     def response(self, output: str, seat: str, with_microphone: bool) -> Floats:
