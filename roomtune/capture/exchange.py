@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from roomtune.capture.interface import Recording
-from roomtune.capture.locating import place_sweeps, sweep_trace
+from roomtune.capture.locating import find_sweep, in_doubt, place_sweeps
 from roomtune.capture.measure import CapturedTake, take_from_recording
 from roomtune.capture.requests import TakeRequest
 from roomtune.capture.stimulus import schedule, take_signals
@@ -31,6 +31,8 @@ PAUSE_STEP_S = 0.2
 PAUSE_PATTERN = 7
 AROUND_S = 0.25
 LARGEST_WAV = 4_000_000_000
+
+DOUBT = "its sweep cannot be told from equal ones that are missing too; record it again."
 
 Encoding = Literal["24-bit", "float"]
 SUBTYPES = {"24-bit": "PCM_24", "float": "FLOAT"}
@@ -202,10 +204,10 @@ def read_takes(recording_path: str | Path, plan: PlaybackPlan | str | Path) -> I
     path = Path(recording_path)
     plan = plan if isinstance(plan, PlaybackPlan) else read_plan(plan)
     recording, recorded_at = _read_recording(path, plan)
-    begins = _find(recording.samples[:, 0], plan)
+    begins, doubts = _find(recording.samples[:, 0], plan)
     captured, missing, notes = [], [], []
-    for take, begin_s in zip(plan.takes, begins, strict=True):
-        why = _why_not(take, begin_s, recording, plan, begins)
+    for take, begin_s, doubt in zip(plan.takes, begins, doubts, strict=True):
+        why = DOUBT if doubt else _why_not(take, begin_s, recording, plan, begins)
         if begin_s is None or why:
             missing.append(take.request)
             notes.append(f"{take.request.source} at {take.request.seat} is missing: {why}")
@@ -281,17 +283,20 @@ def _wanted_columns(
     )
 
 
-def _find(samples: NDArray[np.float64], plan: PlaybackPlan) -> tuple[float | None, ...]:
-    """When each take begins in the recording (s), None when it is not there."""
-    sweeps = {take.request.sweep for take in plan.takes}
-    traces = {sweep: sweep_trace(samples, sweep) for sweep in sweeps}
+def _find(
+    samples: NDArray[np.float64], plan: PlaybackPlan
+) -> tuple[tuple[float | None, ...], tuple[bool, ...]]:
+    """When each take begins in the recording (s), None when it is not there; and doubts."""
+    sweeps = [take.request.sweep for take in plan.takes]
+    found = {sweep: find_sweep(samples, sweep) for sweep in set(sweeps)}
     leads_s = [schedule(take.request).sweep_s for take in plan.takes]
     starts_s = [take.start_s + lead_s for take, lead_s in zip(plan.takes, leads_s, strict=True)]
-    places = place_sweeps([traces[take.request.sweep] for take in plan.takes], starts_s)
-    return tuple(
+    places = place_sweeps([found[sweep] for sweep in sweeps], starts_s)
+    begins = tuple(
         None if place is None else place - lead_s
         for place, lead_s in zip(places, leads_s, strict=True)
     )
+    return begins, in_doubt(places, starts_s, sweeps)
 
 
 def _why_not(

@@ -2,47 +2,91 @@
 
 The start is unknown, the recorder's clock may run a little fast or slow, and
 somebody may have paused or begun twice. Every sweep's inverse filter is run over
-the whole recording; the sequence is laid where most sweeps answer at once.
+the whole recording: where the sweep was played, its energy is drawn together.
+Among all such moments, those are taken that fit the sequence best.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from roomtune.signal.sweeps import Sweep, sweep_signal
 
-TRACE_RATE_HZ = 200
-REACH_S = 0.06
-SLACK_S = 0.2
+BIN_S = 0.005
+BEFORE_S, AFTER_S = 0.01, 0.05
+LEAST_SHARE = 0.2
 ALONE_S = 0.5
-ANSWER = 6.0
 FLOOR = 0.01
+FAINTEST = 1e-3
 BLOCK_S = 20.0
 
+TOLERANCE_S = 0.05
+FASTEST_DRIFT = 3e-4
+IN_STEP, PAUSED = 1.0, -0.6
 
-def sweep_trace(samples: NDArray[np.floating], sweep: Sweep) -> NDArray[np.float64]:
-    """Return how strongly a recording (m,) answers to a sweep beginning at each moment.
 
-    One value per 1/200 s: the largest magnitude of the recording through the
-    sweep's regularised inverse, in units of its median over the recording. The
-    recording is at the sweep's sample rate. Silence everywhere gives zeros.
+@dataclass(frozen=True)
+class Answer:
+    """A moment (s) at which a sweep seems to begin.
+
+    `share`: how much of the energy around, over the length of the sweep, its
+    inverse filter drew together into 60 ms: 0.4 and more for a sweep played in a
+    room, up to 0.45 for one of another band that overlaps, 60 ms over the length of
+    the sweep for anything else.
     """
-    hop = round(sweep.sample_rate_hz / TRACE_RATE_HZ)
+
+    time_s: float
+    share: float
+
+
+def find_sweep(samples: NDArray[np.floating], sweep: Sweep) -> tuple[Answer, ...]:
+    """Return every moment at which a recording (m,) seems to hold the sweep, in order.
+
+    The recording is at the sweep's sample rate. Exact to about 10 ms. Sweeps more
+    than 30 dB fainter than the loudest are not found.
+    """
+    from scipy.ndimage import maximum_filter1d
+
+    if samples.size < sweep.sample_count:
+        return ()
+    energy = _filtered_energy(samples, sweep)
+    sums = np.concatenate([[0.0], np.cumsum(energy)])
+    bins = np.arange(energy.size)
+    near = _between(sums, bins - round(BEFORE_S / BIN_S), bins + round(AFTER_S / BIN_S))
+    half = round(sweep.true_duration_s / 2 / BIN_S)
+    around = _between(sums, bins - half, bins + half)
+    share = near / (around + FAINTEST * near.max() + 1e-300)
+    highest = maximum_filter1d(near, 2 * round(ALONE_S / BIN_S) + 1)
+    places = np.flatnonzero((share > LEAST_SHARE) & (near == highest))
+    return tuple(Answer(float(place * BIN_S), float(share[place])) for place in places)
+
+
+def _between(
+    sums: NDArray[np.float64], begin: NDArray[np.int_], end: NDArray[np.int_]
+) -> NDArray[np.float64]:
+    """Sum of bins begin to end, from running sums."""
+    last = sums.size - 1
+    return sums[np.clip(end, 0, last)] - sums[np.clip(begin, 0, last)]
+
+
+def _filtered_energy(samples: NDArray[np.floating], sweep: Sweep) -> NDArray[np.float64]:
+    """Energy per 5 ms of the recording through the sweep's inverse filter."""
+    hop = round(sweep.sample_rate_hz * BIN_S)
     count = -(-samples.size // hop)
-    peaks = np.concatenate([block.max(axis=1) for block in _answers(samples, sweep, hop)])[:count]
-    sounding = peaks[peaks > 1e-9 * peaks.max(initial=0.0)]
-    if not sounding.size:
-        return np.zeros(count)
-    return peaks / float(np.median(sounding))
+    blocks = [
+        np.sum(block.reshape(-1, hop) ** 2, axis=1) for block in _filtered(samples, sweep, hop)
+    ]
+    return np.concatenate(blocks)[:count]
 
 
-def _answers(
+def _filtered(
     samples: NDArray[np.floating], sweep: Sweep, hop: int
 ) -> Iterator[NDArray[np.float64]]:
-    """Magnitudes of the filtered recording by overlap-save, blocks of (k, hop)."""
+    """The recording through the regularised inverse, in blocks (overlap-save)."""
     import scipy.fft
 
     template = sweep_signal(sweep)
@@ -53,101 +97,129 @@ def _answers(
     inverse = np.conj(spectrum) / (energy + FLOOR * energy.max())
     for begin in range(0, samples.size, useful):
         stretch = samples[begin : begin + useful + template.size].astype(np.float64)
-        answer = scipy.fft.irfft(scipy.fft.rfft(stretch, length) * inverse, length)[:useful]
-        yield np.abs(answer).reshape(-1, hop)
+        yield scipy.fft.irfft(scipy.fft.rfft(stretch, length) * inverse, length)[:useful]
 
 
 def place_sweeps(
-    traces: Sequence[NDArray[np.float64]], starts_s: Sequence[float]
+    answers: Sequence[Sequence[Answer]], starts_s: Sequence[float]
 ) -> tuple[float | None, ...]:
     """Return when each sweep of a sequence begins in the recording, None if it is not there.
 
-    `traces`: `sweep_trace` of each sweep over the same recording; `starts_s`: when
-    the sequence plays them, rising. The whole sequence is laid where most sweeps
-    answer; those that do not answer there are laid again, in order, between their
-    neighbours (a pause, or a false start before). Exact to about 5 ms.
+    `answers`: what `find_sweep` found for each sweep of the sequence; `starts_s`:
+    when the sequence plays them, rising. Chooses the moments, in order and never
+    closer than played, that count most: twice its share for each, one more if it
+    follows its predecessor in step, 0.6 less if it came late (a pause).
     """
-    places: list[float | None] = [None] * len(starts_s)
-    answers = [_answers_only(trace) for trace in traces]
-    reached = [_widened(answer) for answer in answers]
-    while None in places:
-        missing = [index for index, place in enumerate(places) if place is None]
-        shift = _best_shift(reached, starts_s, places, missing)
-        if shift is None:
-            break
-        for index in missing:
-            place = _answer_near(answers[index], starts_s[index] + shift)
-            earliest, latest = _possible(index, places, starts_s)
-            if place is not None and earliest < place < latest:
-                places[index] = place
-        if missing == [index for index, place in enumerate(places) if place is None]:
-            break
+    times = [np.array([answer.time_s for answer in found]) for found in answers]
+    scores: list[NDArray[np.float64]] = []
+    origins: list[list[tuple[int, int] | None]] = []
+    for index, found in enumerate(answers):
+        score = np.array([2 * answer.share for answer in found])
+        gained, origin = _best_predecessor(times, scores, starts_s, index)
+        scores.append(score + gained)
+        origins.append(origin)
+    return _traced_back(times, scores, origins)
+
+
+def _best_predecessor(
+    times: Sequence[NDArray[np.float64]],
+    scores: Sequence[NDArray[np.float64]],
+    starts_s: Sequence[float],
+    index: int,
+) -> tuple[NDArray[np.float64], list[tuple[int, int] | None]]:
+    """For each moment of a sweep, the most that those before it add, and where from."""
+    here = times[index]
+    gained = np.zeros(here.size)
+    origin: list[tuple[int, int] | None] = [None] * here.size
+    for earlier in range(index):
+        if not times[earlier].size:
+            continue
+        planned_s = starts_s[index] - starts_s[earlier]
+        late_s = here[None, :] - times[earlier][:, None] - planned_s
+        step = _step(late_s, planned_s)
+        total = scores[earlier][:, None] + step
+        best = np.argmax(total, axis=0)
+        for place in np.flatnonzero(total[best, np.arange(here.size)] > gained):
+            gained[place] = total[best[place], place]
+            origin[place] = (earlier, int(best[place]))
+    return gained, origin
+
+
+def _step(late_s: NDArray[np.float64], planned_s: float) -> NDArray[np.float64]:
+    """What it counts that a sweep comes so much later than planned after another."""
+    tolerance_s = TOLERANCE_S + FASTEST_DRIFT * planned_s
+    late = np.where(late_s > tolerance_s, PAUSED, IN_STEP)
+    return np.where(late_s < -tolerance_s, -np.inf, late)
+
+
+def _traced_back(
+    times: Sequence[NDArray[np.float64]],
+    scores: Sequence[NDArray[np.float64]],
+    origins: Sequence[Sequence[tuple[int, int] | None]],
+) -> tuple[float | None, ...]:
+    places: list[float | None] = [None] * len(times)
+    ends = [
+        (float(score.max()), index, int(np.argmax(score)))
+        for index, score in enumerate(scores)
+        if score.size
+    ]
+    if ends:
+        _, index, place = max(ends)
+        link: tuple[int, int] | None = (index, place)
+        while link is not None:
+            index, place = link
+            places[index] = float(times[index][place])
+            link = origins[index][place]
     return tuple(places)
 
 
-def _answers_only(trace: NDArray[np.float64]) -> NDArray[np.float64]:
-    """The trace where it stands clearly out and highest for half a second around, else 0."""
-    from scipy.ndimage import maximum_filter1d
+def in_doubt(
+    places: Sequence[float | None], starts_s: Sequence[float], sweeps: Sequence[Sweep]
+) -> tuple[bool, ...]:
+    """Tell which placed sweeps might as well be others of the same kind.
 
-    highest = maximum_filter1d(trace, 2 * round(ALONE_S * TRACE_RATE_HZ) + 1)
-    return np.where((trace > ANSWER) & (trace == highest), trace, 0.0)
-
-
-def _widened(trace: NDArray[np.float64]) -> NDArray[np.float64]:
-    """The largest value within `REACH_S`, for clocks that drift and rooms that delay."""
-    from scipy.ndimage import maximum_filter1d
-
-    widened: NDArray[np.float64] = maximum_filter1d(trace, 2 * round(REACH_S * TRACE_RATE_HZ) + 1)
-    return widened
-
-
-def _best_shift(
-    reached: Sequence[NDArray[np.float64]],
-    starts_s: Sequence[float],
-    places: Sequence[float | None],
-    missing: Sequence[int],
-) -> float | None:
-    """The shift (s) between playing and recording at which most missing sweeps answer.
-
-    Every answer counts one, and a little more the clearer it is.
+    The order settles which is which when all are there. When some are missing, only
+    the differing pauses do: those placed in step with one another are in doubt when
+    they fit equal sweeps further up or down, one of them missing, just as well.
     """
-    longest = round((max(starts_s) + 1) * TRACE_RATE_HZ)
-    votes = np.zeros(longest + max(trace.size for trace in reached))
-    for index in missing:
-        trace = reached[index]
-        times_s = np.arange(trace.size) / TRACE_RATE_HZ
-        earliest, latest = _possible(index, places, starts_s)
-        heard = (trace > 0) & (times_s > earliest) & (times_s < latest)
-        clarity = np.minimum(np.log10(np.maximum(trace, 1.0)), 4.0)
-        begin = longest - round(starts_s[index] * TRACE_RATE_HZ)
-        votes[begin : begin + trace.size] += heard * (1 + 0.02 * clarity)
-    if votes.max() < 1:
-        return None
-    best = np.flatnonzero(votes > votes.max() - 1e-9)
-    return float((best[best.size // 2] - longest) / TRACE_RATE_HZ)
+    count = len(places)
+    doubts = [False] * count
+    for index in (k for k in range(count) if places[k] is not None):
+        group = [k for k in range(count) if _in_step(index, k, places, starts_s)]
+        for shift in range(-group[0], count - group[-1]):
+            others = [k + shift for k in group]
+            if shift and _alike(group, others, places, starts_s, sweeps):
+                doubts[index] = True
+    return tuple(doubts)
 
 
-def _possible(
-    index: int, places: Sequence[float | None], starts_s: Sequence[float]
-) -> tuple[float, float]:
-    """When a sweep can begin: not nearer to those placed than the sequence plays it."""
-    earliest, latest = -np.inf, np.inf
-    for other, place in enumerate(places):
-        if place is None:
-            continue
-        planned = place + starts_s[index] - starts_s[other]
-        if other < index:
-            earliest = max(earliest, planned - SLACK_S)
-        else:
-            latest = min(latest, planned + SLACK_S)
-    return earliest, latest
+def _in_step(
+    one: int, other: int, places: Sequence[float | None], starts_s: Sequence[float]
+) -> bool:
+    """Whether two placed sweeps follow one another as planned."""
+    begin, end = places[one], places[other]
+    if begin is None or end is None:
+        return False
+    return _same_step(end - begin, starts_s[other] - starts_s[one])
 
 
-def _answer_near(trace: NDArray[np.float64], time_s: float) -> float | None:
-    """The moment of the strongest answer (see `_answers_only`) near a time, if any."""
-    reach = 2 * round(REACH_S * TRACE_RATE_HZ)
-    begin = max(round(time_s * TRACE_RATE_HZ) - reach, 0)
-    near = trace[begin : begin + 2 * reach + 1]
-    if not near.size or near.max() == 0:
-        return None
-    return float((begin + int(np.argmax(near))) / TRACE_RATE_HZ)
+def _alike(
+    group: Sequence[int],
+    others: Sequence[int],
+    places: Sequence[float | None],
+    starts_s: Sequence[float],
+    sweeps: Sequence[Sweep],
+) -> bool:
+    """Whether other sweeps of the sequence, some not placed, look just like a group."""
+    return (
+        any(places[k] is None for k in others)
+        and all(sweeps[k] == sweeps[o] for k, o in zip(group, others, strict=True))
+        and all(
+            _same_step(starts_s[o] - starts_s[others[0]], starts_s[k] - starts_s[group[0]])
+            for k, o in zip(group, others, strict=True)
+        )
+    )
+
+
+def _same_step(step_s: float, planned_s: float) -> bool:
+    return abs(step_s - planned_s) <= TOLERANCE_S + FASTEST_DRIFT * abs(planned_s)
