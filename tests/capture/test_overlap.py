@@ -153,11 +153,16 @@ def error_db(take, truth, advance_s):
     return 10 * math.log10(np.sum(np.abs(got - expected) ** 2) / np.sum(np.abs(expected) ** 2))
 
 
-def test_overlapped_responses_are_as_good_as_sequential_ones(small_room, room_response):
+@pytest.mark.parametrize("noise_rms", [1e-9, 2e-5])
+def test_overlapped_responses_are_as_good_as_sequential_ones(small_room, room_response, noise_rms):
     # Wanted: at most 3 dB above the error of sequential takes, and no residue of a
     # neighbour above -70 dB. Loudspeakers with second and third order at -40 dB.
     settings = CaptureSettings(sweep_duration_s=4, tail_s=0.5)
-    requests = [request(n, (100, 16000), 4, settings=settings) for n in range(1, 5)]
+    loopback = Reference("loopback", Marker(1500, 8000, 0.1, -20.0), 5, 2)
+    requests = [
+        replace(request(n, (100, 16000), 4, settings=settings), reference=loopback)
+        for n in range(1, 5)
+    ]
     paths = {n: room_response(n, delay_s=0.004, band_hz=(120, 14000)) for n in range(1, 5)}
 
     class Bent(small_room):
@@ -165,7 +170,7 @@ def test_overlapped_responses_are_as_good_as_sequential_ones(small_room, room_re
             bent = signals + 0.2 * signals**2 - 4 * signals**3
             return super().play_and_record(bent, inputs)
 
-    room = Bent(paths, drift_ppm=40, noise_rms=2e-5, seed=1)
+    room = Bent(paths, drift_ppm=40, noise_rms=noise_rms, seed=1, loopback=(5, 2))
     packing = pack(requests, ROOM)
     together = capture_together(room, packing, ROOM)
     for captured in together:
@@ -173,10 +178,13 @@ def test_overlapped_responses_are_as_good_as_sequential_ones(small_room, room_re
         number = captured.request.interface_output
         alone = capture_take(room, captured.request).take
         assert take.verdict.grade == "good", take.verdict
-        packed_db = error_db(take, paths[number], 0.004)
-        alone_db = error_db(alone, paths[number], 0.004)
-        assert packed_db <= max(alone_db + 3, -55)
-        assert residue_db(take, alone) < -60
+        # The third order takes 3/4 of 4 A^2, 3 %, from the fundamental at A = 0.1.
+        packed_db = error_db(take, 0.97 * paths[number], 0)
+        alone_db = error_db(alone, 0.97 * paths[number], 0)
+        # What is left in both is the cube of the sampled sweep folding back above 8 kHz.
+        assert alone_db < -50
+        assert packed_db <= alone_db + 3
+        assert residue_db(take, alone) < -75
 
 
 def residue_db(one, two):
