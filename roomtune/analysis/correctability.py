@@ -13,10 +13,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from roomtune.analysis.averages import seat_weights
-from roomtune.analysis.phase import POINTS_PER_OCTAVE, excess_response
+from roomtune.analysis.phase import POINTS_PER_OCTAVE, excess_of, seen_from_arrival
 from roomtune.signal.smoothing import smooth_complex, smooth_power_db
 from roomtune.signal.values import FrequencyResponse, ImpulseResponse
-from roomtune.signal.windows import frequency_dependent_window
 
 _UNDECIDED_DB = 0.7
 _BROAD = 1.0
@@ -52,9 +51,9 @@ def correctability(
     periods: late sound that an equaliser should not chase stays out.
     """
     share = seat_weights(weights, response.samples.shape[-2])
-    excess = excess_response(response, band_hz, arrival_s, cycles)
+    seen = seen_from_arrival(response, band_hz, arrival_s, cycles)
+    excess = excess_of(seen)
     steady = np.abs(smooth_complex(excess, _LOCAL).values) ** 2
-    seen = frequency_dependent_window(response, excess.frequencies_hz, cycles, arrival_s)
     common = common_share(seen, share)
     agreed = np.einsum("s,...sk->...k", share, steady)
     return Correctability(excess.frequencies_hz, steady, common, common * agreed)

@@ -18,12 +18,14 @@ from roomtune.signal.values import ImpulseResponse
 _DECAY = 3 * np.log(10)
 _LONGEST_S = 1.6
 _LEAST_DECAY_S = 0.08
+_LEAST_QUALITY = 3.0
 _BEYOND = 1.08
 _SETTLING_S = 0.05
 _SEARCHES = 4
 _ABOVE_NOISE = 3.0
 _SPLITS = 16
 _UNEXPLAINED = 1.3
+_LEAST_FALL = 0.6  # nepers over the fitted length
 
 
 @dataclass(frozen=True, eq=False)
@@ -66,7 +68,8 @@ def fit_modes(
 
     `arrival_s` (broadcast over the leading axes) is when the direct sound
     arrives; the latest one plus 50 ms starts the fit. A mode is kept when it
-    explains more than noise would by `least_db`.
+    explains more than noise would by `least_db`; poles with a Q below 3 (the
+    loudspeakers' own) and such that do not decay (hum) are fitted, but left out.
     Raises ValueError when the responses are shorter than 0.3 s after that.
     """
     signals, start_s, rate = _decays(response, band_hz, arrival_s)
@@ -143,7 +146,10 @@ def _noise_scale(signals: NDArray[np.float64]) -> NDArray[np.float64]:
 def _inside(fit: PoleFit, band_hz: tuple[float, float], rate: float) -> NDArray[np.bool_]:
     frequencies = fit.turn * rate / (2 * np.pi)
     decay_s = _DECAY / fit.loss / rate
-    return (frequencies >= band_hz[0]) & (frequencies <= band_hz[1]) & (decay_s > _LEAST_DECAY_S)
+    quality = 0.5 * fit.turn / fit.loss
+    inside = (frequencies >= band_hz[0]) & (frequencies <= band_hz[1])
+    falls = fit.loss * fit.residual.shape[1] > _LEAST_FALL
+    return inside & falls & (decay_s > _LEAST_DECAY_S) & (quality > _LEAST_QUALITY)
 
 
 def _converged(signals: NDArray[np.float64], least_db: float) -> PoleFit:
@@ -246,4 +252,4 @@ def _working(fit: PoleFit, signals: int, least_db: float) -> NDArray[np.bool_]:
     """
     chance = 2 * signals + 8 * np.sqrt(signals) + 12
     noise = float(np.mean(fit.residual**2))
-    return fit.worth / noise > chance * 10 ** (least_db / 10)
+    return np.asarray(fit.worth / noise > chance * 10 ** (least_db / 10))

@@ -53,6 +53,27 @@ def effective_range_hz(
     return np.array(limits).reshape(*levels.level_db.shape[:-1], 2)
 
 
+def working_range_hz(
+    response: FrequencyResponse, band_hz: tuple[float, float], drop_db: float = 10.0
+) -> NDArray[np.float64]:
+    """Limits (..., 2) of the widest range within `drop_db` of the usual level.
+
+    For responses in rooms: on third-octave levels, relative to their median in
+    the band, so that neither the room's lift of the lowest octave nor a dip
+    decides.
+    """
+    levels = smoothed_levels(response, band_hz, 3.0)
+    rows = levels.level_db.reshape(-1, len(levels.frequencies_hz))
+    limits = []
+    for row in rows:
+        inside = np.concatenate([[False], row > np.median(row) - drop_db, [False]])
+        starts = np.flatnonzero(inside[1:] & ~inside[:-1])
+        stops = np.flatnonzero(inside[:-1] & ~inside[1:]) - 1
+        widest = int(np.argmax(stops - starts))
+        limits.append(levels.frequencies_hz[[starts[widest], stops[widest]]])
+    return np.array(limits).reshape(*levels.level_db.shape[:-1], 2)
+
+
 def extension_hz(
     response: FrequencyResponse,
     reference_hz: tuple[float, float],

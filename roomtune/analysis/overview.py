@@ -14,10 +14,16 @@ from roomtune.analysis.decay import Decay, decay
 from roomtune.analysis.direct_sound import direct_sounds
 from roomtune.analysis.levels import band_level_db
 from roomtune.analysis.modes import Modes, fit_modes
-from roomtune.analysis.operating_band import effective_range_hz
+from roomtune.analysis.operating_band import working_range_hz
 from roomtune.analysis.polarity import Polarity
 from roomtune.analysis.reflections import Reflection, early_reflections
-from roomtune.analysis.rooms import RoomMode, Size, name_modes, schroeder_frequency_hz
+from roomtune.analysis.rooms import (
+    RoomMode,
+    Size,
+    name_modes,
+    noticed_decay_s,
+    schroeder_frequency_hz,
+)
 from roomtune.signal.bands import (
     band_edges_hz,
     band_levels_db,
@@ -37,7 +43,7 @@ class OutputView:
 
     arrival, polarity: fields (seats,); level_db (seats,): mean in the band;
     thirds_hz (b,) with thirds_db (seats, b), average_db (b,), spread_db (b,);
-    range_hz: within 10 dB of the loudest octave of the seat average;
+    range_hz: where the seat average stays within 10 dB of its usual level;
     decay: per octave at the main seat, None where no octave fits the band;
     correctable: minimum phase and common to the seats; reflections: at the
     main seat, none for outputs that do not reach to 4 kHz.
@@ -62,13 +68,15 @@ class RoomView:
     """The room itself: its modes and where they begin to overlap.
 
     modes: None when no output plays low enough or the responses are too short;
-    names: of a rectangular room's modes, where its size is known; decay_s: mean
+    names: of a rectangular room's modes, where its size is known; lasting (m,):
+    which modes decay slower than listeners notice; decay_s: mean
     T20 of the octaves 500 Hz and 1 kHz (NaN where it cannot be stated);
     schroeder_hz: NaN without size or decay.
     """
 
     modes: Modes | None
     names: tuple[RoomMode | None, ...]
+    lasting: NDArray[np.bool_]
     decay_s: float
     schroeder_hz: float
 
@@ -87,7 +95,7 @@ def view_output(
     thirds = _whole_bands(third_octave_centres_hz(16, 20e3), band_hz, 3)
     levels = band_levels_db(spectrum, thirds)
     average = seat_average(spectrum, weights)
-    low, high = effective_range_hz(average, band_hz)
+    low, high = working_range_hz(average, band_hz)
     main = responses[main_seat]
     heard = bool(np.all(np.isfinite(times)))
     return OutputView(
@@ -134,9 +142,12 @@ def view_room(
     names: tuple[RoomMode | None, ...] = ()
     if modes is not None and size_m is not None:
         names = name_modes(modes.frequencies_hz, size_m)
+    lasting = np.zeros(0, dtype=bool)
+    if modes is not None:
+        lasting = np.asarray(modes.decay_s > noticed_decay_s(modes.frequencies_hz))
     time_s = mean_decay_s(decays)
     volume = float(np.prod(size_m)) if size_m is not None else np.nan
-    return RoomView(modes, names, time_s, schroeder_frequency_hz(time_s, volume))
+    return RoomView(modes, names, lasting, time_s, schroeder_frequency_hz(time_s, volume))
 
 
 def mean_decay_s(decays: tuple[Decay | None, ...]) -> float:
@@ -166,7 +177,7 @@ def _band_spread_db(
     centres: NDArray[np.float64], levels: NDArray[np.float64], weights: ArrayLike | None
 ) -> NDArray[np.float64]:
     """Spread over seats of band levels (seats, b)."""
-    return seat_spread_db(FrequencyResponse(centres, 10 ** (levels / 20)), weights)
+    return seat_spread_db(FrequencyResponse(centres, 10 ** (levels / 20) + 0j), weights)
 
 
 def _decay(main: ImpulseResponse, band_hz: tuple[float, float], arrival_s: float) -> Decay | None:

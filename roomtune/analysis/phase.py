@@ -53,6 +53,21 @@ def minimum_phase_part(
     return replace(response, values=np.exp(level + 1j * phase))
 
 
+def seen_from_arrival(
+    response: ImpulseResponse,
+    band_hz: tuple[float, float],
+    arrival_s: ArrayLike,
+    cycles: float = 12.0,
+) -> FrequencyResponse:
+    """Responses (..., k) through a window of constant cycles, arrivals taken out.
+
+    On a grid of POINTS_PER_OCTAVE points per octave over the band.
+    """
+    frequencies = log_frequencies_hz(*band_hz, POINTS_PER_OCTAVE)
+    seen = frequency_dependent_window(response, frequencies, cycles, arrival_s)
+    return seen.delayed(-np.broadcast_to(arrival_s, response.samples.shape[:-1]))
+
+
 def excess_response(
     response: ImpulseResponse,
     band_hz: tuple[float, float],
@@ -66,9 +81,11 @@ def excess_response(
     of 1 (or of slowly changing phase) means minimum phase; phase that turns
     quickly means sound that is not.
     """
-    frequencies = log_frequencies_hz(*band_hz, POINTS_PER_OCTAVE)
-    seen = frequency_dependent_window(response, frequencies, cycles, arrival_s)
-    seen = seen.delayed(-np.broadcast_to(arrival_s, response.samples.shape[:-1]))
+    return excess_of(seen_from_arrival(response, band_hz, arrival_s, cycles))
+
+
+def excess_of(seen: FrequencyResponse) -> FrequencyResponse:
+    """All-pass part (..., k) of responses on a grid even in log frequency."""
     lowest = minimum_phase_part(seen)
     return replace(seen, values=np.exp(1j * np.angle(seen.values / lowest.values)))
 

@@ -123,6 +123,16 @@ def test_noise_has_no_modes_and_short_responses_are_refused():
         fit_modes(ImpulseResponse(rng.standard_normal((4, 500)), RATE), BAND, 0.0)
 
 
+def test_hum_and_the_driver_itself_are_no_modes():
+    response, truth = modal_room(1, 60)
+    times = np.arange(response.samples.shape[-1]) / RATE
+    hum = 0.01 * np.abs(response.samples).max() * np.sin(2 * np.pi * 50.3 * times)
+    found = fit_modes(ImpulseResponse(response.samples + hum, RATE), BAND, 0.0)
+    assert len(found.frequencies_hz) == len(truth)
+    assert np.all(matched(found.frequencies_hz, truth) >= 0)
+    assert np.all(found.quality > 3)
+
+
 @pytest.mark.filterwarnings("ignore")
 def test_image_source_room_agrees_with_the_mode_formula():
     # pyroomacoustics, walls that absorb 20 %: order 50 holds the whole decay of 0.7 s

@@ -6,7 +6,12 @@ import numpy as np
 import pytest
 
 from roomtune.analysis.distortion import Distortion
-from roomtune.analysis.operating_band import effective_range_hz, extension_hz, usable_band_hz
+from roomtune.analysis.operating_band import (
+    effective_range_hz,
+    extension_hz,
+    usable_band_hz,
+    working_range_hz,
+)
 from roomtune.signal.values import FrequencyResponse
 
 FREQUENCIES = np.geomspace(5, 24e3, 6000)
@@ -31,6 +36,13 @@ def test_effective_range_is_10_db_down_and_blind_to_narrow_dips():
     assert found.shape == (2, 2)
     assert found[:, 0] == pytest.approx([limit(100, 10), limit(40, 10)], rel=0.04)
     assert found[:, 1] == pytest.approx([1e4 * 50 / limit(100, 10), 16e3 / limit(40, 10)], rel=0.04)
+
+
+def test_working_range_is_not_fooled_by_a_bass_lift():
+    lifted = butterworth(30, 3000) * (1 + 5 / (1 + (FREQUENCIES / 60) ** 4))
+    found = working_range_hz(FrequencyResponse(FREQUENCIES, lifted), (15, 10e3))
+    assert found[0] < 30
+    assert found[1] == pytest.approx(9e6 / limit(3000, 10), rel=0.05)
 
 
 def test_extension_of_a_high_pass():

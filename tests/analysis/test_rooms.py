@@ -10,6 +10,7 @@ import pytest
 from roomtune.analysis.rooms import (
     mode_count,
     name_modes,
+    noticed_decay_s,
     rectangular_modes,
     schroeder_frequency_hz,
     speed_of_sound_m_s,
@@ -60,6 +61,11 @@ def test_names_survive_a_wrong_speed_and_an_alien_mode():
     assert names[-1] is None
     assert str(names[0]) == "(1,0,0)"
     assert name_modes([], size) == ()
+
+
+def test_noticed_decay_between_its_published_ends():
+    assert noticed_decay_s([20, 32, 100, 300]) == pytest.approx([0.85, 0.85, 0.2, 0.2])
+    assert noticed_decay_s(np.sqrt(3200)) == pytest.approx(np.sqrt(0.85 * 0.2))
 
 
 def test_senseless_rooms_are_refused():
