@@ -135,7 +135,7 @@ def gather(
     response = _recover(stretch, request, zero_s, highest_order)
     if clock is None:
         stretch = replace(stretch, zero_s=float(response.time_zero_s))
-    quiet = _quiet(microphone, request, plan, clock, stretch)
+    quiet = _quiet(microphone, request, replace(plan, sweep_s=first_s), clock, stretch)
     return Evidence(
         recording=recording,
         request=request,
