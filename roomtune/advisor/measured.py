@@ -217,7 +217,7 @@ def _require_all(
         shown = ", ".join(missing[:6]) + (f" and {len(missing) - 6} more" if missing[6:] else "")
         raise MeasurementError(
             f"{len(missing)} takes are missing or must be repeated: {shown}; "
-            "run `roomtune measure` again, it takes only what is missing"
+            "run `roomtune measure --resume`, it takes only what is missing"
         )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -144,13 +145,19 @@ def _output_request(
 
 
 def channel_requests(
-    system: System, settings: CaptureSettings, seat: str, maximum_level_dbfs: float
+    system: System,
+    settings: CaptureSettings,
+    seat: str,
+    maximum_level_dbfs: float,
+    players: Mapping[str, Sequence[str]] | None = None,
 ) -> tuple[TakeRequest, ...]:
     """Return one request per programme channel, to be played through the tuned amplifier.
 
     The crossovers of the tuning protect the drivers there, so each sweep covers
-    all that the channel's outputs and the subwoofers play together, at no more
-    than `maximum_level_dbfs`. Raises RoomtuneError as `output_requests` does.
+    all that the outputs in `players` play together, at no more than
+    `maximum_level_dbfs`. `players` names the outputs of each channel; without it
+    they are those of its loudspeaker and the free subwoofers. Raises
+    RoomtuneError as `output_requests` does.
     """
     _check_seat(system, seat)
     level_dbfs = maximum_level_dbfs - settings.level_below_maximum_db
@@ -162,7 +169,10 @@ def channel_requests(
             seat=seat,
             interface_output=system.interface_output_of(channel.name),
             sweep=_sweep(
-                f"channel {channel.name}", _channel_band_hz(system, channel.name), system, settings
+                f"channel {channel.name}",
+                _channel_band_hz(system, channel.name, (players or {}).get(channel.name, ())),
+                system,
+                settings,
             ),
             level_dbfs=level_dbfs,
             reference=reference,
@@ -173,16 +183,22 @@ def channel_requests(
     )
 
 
-def _channel_band_hz(system: System, channel: str) -> tuple[float, float]:
-    """What the channel's own outputs and the free subwoofers cover together."""
-    loudspeaker = system.loudspeaker_of(channel)
-    free = [s.name for s in system.loudspeakers if s.channel is None]
-    own = system.outputs_of(loudspeaker.name) if loudspeaker else ()
-    shared = [output for name in free for output in system.outputs_of(name)]
-    players = [*own, *shared] or list(system.outputs)
-    low = min(output.safe_band_hz[0] for output in players)
-    high = max(output.safe_band_hz[1] for output in players)
+def _channel_band_hz(system: System, channel: str, players: Sequence[str]) -> tuple[float, float]:
+    """What the outputs that play the channel cover together."""
+    outputs = [output for output in system.outputs if output.name in players]
+    bands = [output.safe_band_hz for output in outputs or _usual_players(system, channel)]
+    low, high = min(low for low, _ in bands), max(high for _, high in bands)
     return max(low, CHANNEL_BAND_HZ[0] / 2), min(high, CHANNEL_BAND_HZ[1])
+
+
+def _usual_players(system: System, channel: str) -> list[Output]:
+    """The channel's own outputs and the free subwoofers; all outputs where there are none."""
+    loudspeaker = system.loudspeaker_of(channel)
+    names = [s.name for s in system.loudspeakers if s.channel is None]
+    names += [loudspeaker.name] if loudspeaker else []
+    return [output for output in system.outputs if output.loudspeaker in names] or list(
+        system.outputs
+    )
 
 
 def _sweep(

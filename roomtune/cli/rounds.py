@@ -65,7 +65,11 @@ def channel_round(
     from roomtune.capture.requests import channel_requests
 
     level = channel_level_dbfs(system, tuning)
-    return [r for seat in seats for r in channel_requests(system, settings, seat, level)]
+    players = {
+        channel.name: tuple(r.output for r in tuning.routes if r.channel == channel.name)
+        for channel in system.channels
+    }
+    return [r for seat in seats for r in channel_requests(system, settings, seat, level, players)]
 
 
 def channel_level_dbfs(system: System, tuning: Tuning) -> float:

@@ -234,3 +234,13 @@ def test_too_few_columns_are_refused(system):
     request = output_requests(system, CaptureSettings(), "middle")[2]
     with pytest.raises(ValueError, match="cannot hold"):
         take_signals(request, outputs=3)
+
+
+def test_a_channel_is_swept_as_low_as_the_outputs_that_play_it(system):
+    players = {"L": ("left-woofer", "left-tweeter", "sub")}
+    plain, routed = (
+        channel_requests(system, CaptureSettings(), "middle", -18.0, chosen)[0]
+        for chosen in ({"L": ("left-woofer", "left-tweeter")}, players)
+    )
+    assert plain.sweep.start_hz == system.output("left-woofer").safe_band_hz[0]
+    assert routed.sweep.start_hz == system.output("sub").safe_band_hz[0]
