@@ -11,6 +11,7 @@ from roomtune.cli.show import as_json, say, table
 
 if TYPE_CHECKING:
     from roomtune.advisor.measured import Measured
+    from roomtune.analysis.microphone import MicrophoneCorrection
     from roomtune.system.model import System
 
 
@@ -30,11 +31,12 @@ def command(choice: str | None, json_wanted: bool, csv_path: Path | None) -> Non
     at the main seat.
     """
     from roomtune.cli.project import open_session, system_of
-    from roomtune.cli.responses import measured_of
+    from roomtune.cli.responses import correction_of, measured_of
 
     session = open_session(choice)
     system = system_of(session)
     measured = measured_of(session, system)
+    tell_correction(correction_of(session, system))
     rows = output_rows(system, measured)
     if csv_path is not None:
         write_levels(csv_path, system, measured)
@@ -59,6 +61,21 @@ def command(choice: str | None, json_wanted: bool, csv_path: Path | None) -> Non
         ],
     )
     say("Levels are re digital full scale at 0 dB full-scale drive. Next: roomtune advise")
+
+
+def tell_correction(correction: MicrophoneCorrection | None) -> None:
+    """Say what was read of the microphone's correction, and what was not."""
+    if correction is None:
+        say("No microphone correction: the response shown includes the microphone's own.")
+        return
+    low, high = correction.frequencies_hz[[0, -1]]
+    say(
+        f"Microphone correction {correction.name}: {correction.frequencies_hz.size} points from "
+        f"{low:g} to {high:g} Hz, {'level only' if correction.phase_deg is None else 'with phase'}."
+    )
+    for line in correction.skipped:
+        if line.reason != "comment":
+            say(f"Skipped in it: {line}")
 
 
 def output_rows(system: System, measured: Measured) -> list[dict[str, Any]]:
