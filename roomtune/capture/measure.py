@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 
+from roomtune.capture.averaging import averaged
 from roomtune.capture.consistency import checked_against
 from roomtune.capture.interface import AudioInterface, Recording
 from roomtune.capture.reading import take_from_recording
@@ -50,8 +51,9 @@ def capture_many(
     on_progress: Callable[[TakeRequest, int], None] | None = None,
     before_by_hand: Callable[[TakeRequest], None] | None = None,
 ) -> tuple[CapturedTake, ...]:
-    """Capture every request in turn and return the best take of each.
+    """Capture every request in turn and return the best take of each, or the mean.
 
+    With `repeats` above 1 in its settings a request is made so often and averaged.
     Every take is also compared with those made before it at its seat.
     A take graded "repeat" is made again, up to the settings' `maximum_attempts`,
     6 dB lower when the microphone's input clipped;
@@ -63,20 +65,45 @@ def capture_many(
     for request in requests:
         if request.by_hand and before_by_hand is not None:
             before_by_hand(request)
-        attempts: list[CapturedTake] = []
-        for attempt in range(1, max(1, request.settings.maximum_attempts) + 1):
-            if on_progress is not None:
-                on_progress(request, attempt)
-            captured = capture_take(interface, request)
-            checked = checked_against(captured.take, [item.take for item in best])
-            attempts.append(replace(captured, take=checked))
-            request = _eased(request, attempts[-1].take)
-            if on_captured is not None:
-                on_captured(attempts[-1])
-            if attempts[-1].take.verdict.grade != "repeat":
-                break
-        best.append(best_of(attempts))
+        earlier = [item.take for item in best]
+        repeats: list[CapturedTake] = []
+        for _ in range(max(1, request.settings.repeats)):
+            attempts = _attempts(interface, request, earlier, on_captured, on_progress)
+            repeats.append(best_of(attempts))
+            request = repeats[-1].request
+        best.append(_combined(repeats))
     return tuple(best)
+
+
+def _attempts(
+    interface: AudioInterface,
+    request: TakeRequest,
+    earlier: list[Take],
+    on_captured: Callable[[CapturedTake], None] | None,
+    on_progress: Callable[[TakeRequest, int], None] | None,
+) -> list[CapturedTake]:
+    """Take after take until one need not be repeated, at most as many as the settings allow."""
+    attempts: list[CapturedTake] = []
+    for attempt in range(1, max(1, request.settings.maximum_attempts) + 1):
+        if on_progress is not None:
+            on_progress(request, attempt)
+        captured = capture_take(interface, request)
+        attempts.append(replace(captured, take=checked_against(captured.take, earlier)))
+        if on_captured is not None:
+            on_captured(attempts[-1])
+        if attempts[-1].take.verdict.grade != "repeat":
+            break
+        request = _eased(request, attempts[-1].take)
+    return attempts
+
+
+def _combined(repeats: list[CapturedTake]) -> CapturedTake:
+    """The average of repeats at the last one's level, with the recording of the best."""
+    best = best_of(repeats)
+    if len(repeats) == 1:
+        return best
+    alike = [r.take for r in repeats if r.take.level_dbfs == best.take.level_dbfs]
+    return replace(best, take=averaged(alike))
 
 
 def _eased(request: TakeRequest, take: Take) -> TakeRequest:
