@@ -16,14 +16,10 @@ from numpy.typing import NDArray
 
 from roomtune.advisor.prediction import Prediction
 from roomtune.processor.response import tuning_response
+from roomtune.session.channel_check import heard_weight, predicted_response
 from roomtune.session.misfit import Evidence, variance_weight
 from roomtune.session.mistakes import Mistake, mistakes
-from roomtune.session.verification import (
-    Diagnosis,
-    Verification,
-    heard_weight,
-    predicted_response,
-)
+from roomtune.session.verdicts import Diagnosis, Verification
 from roomtune.signal.bands import log_frequencies_hz
 from roomtune.system.model import System
 

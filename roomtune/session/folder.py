@@ -8,7 +8,6 @@ Takes load when they are asked for. The folder can be moved or zipped anywhere.
 from __future__ import annotations
 
 import os
-import tomllib
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from datetime import datetime
@@ -22,11 +21,19 @@ from roomtune.session import documents, take_files
 from roomtune.session import index as indexes
 from roomtune.session.index import Index
 from roomtune.session.names import inside, safe_name
+from roomtune.session.session_files import (
+    SYSTEM,
+    all_files,
+    claim,
+    companions,
+    content_of,
+    free_name,
+    remove_unfinished,
+    take_pages,
+)
 from roomtune.session.storage import (
-    UNFINISHED,
     file_digest,
     only_writer,
-    told_plainly,
     write_atomically,
     write_new,
 )
@@ -39,7 +46,6 @@ if TYPE_CHECKING:
     from roomtune.session.verification import Verification
 
 SESSIONS = "sessions"
-SYSTEM = "system.toml"
 _GRADES = {"good": 0, "usable": 1, "repeat": 2}
 Key = tuple[str, str, str]
 
@@ -75,9 +81,9 @@ class Session:
         """
         moment = now or datetime.now().astimezone()
         system_path = Path(system_path)
-        copies = {SYSTEM: _content(system_path), **_companions(system_path)}
+        copies = {SYSTEM: content_of(system_path), **companions(system_path)}
         parent = Path(project_folder) / SESSIONS
-        folder = _claim(parent, f"{moment:%Y-%m-%d}-{safe_name(name)}")
+        folder = claim(parent, f"{moment:%Y-%m-%d}-{safe_name(name)}")
         index = Index(name, moment.isoformat(timespec="milliseconds"), state, tuple(tags))
         for file, data in copies.items():
             write_new(inside(folder, file), data)
@@ -219,7 +225,7 @@ class Session:
         """Keep a document as <sort><suffix>, the next as <sort>-2<suffix>; the last is current."""
         with only_writer(self.path):
             self._refresh()
-            name = _free_name(self.path, safe_name(sort), suffix)
+            name = free_name(self.path, safe_name(sort), suffix)
             write_new(self.path / name, data)
             self._write(self._index.with_file(name, data, sort))
         return self.path / name
@@ -284,7 +290,7 @@ class Session:
                 faults.append(f"{name} is missing")
             elif path.stat().st_size != what["bytes"] or file_digest(path) != what["sha256"]:
                 faults.append(f"{name} was changed after it was written")
-        extra = sorted(_all_files(self.path) - set(self._index.files) - {indexes.FILE})
+        extra = sorted(all_files(self.path) - set(self._index.files) - {indexes.FILE})
         faults += [f"{name} is not in the index" for name in extra]
         return tuple(faults)
 
@@ -304,7 +310,7 @@ class Session:
         index = indexes.read_index(self.path)
         known = {entry.file for entry in index.takes}
         numbers = {entry.number for entry in index.takes}
-        left = [f for f in _take_pages(self.path) if f not in known]
+        left = [f for f in take_pages(self.path) if f not in known]
         stored = [take_files.stored_take(self.path, file) for file in left]
         return index.with_takes([s for s in stored if s.entry.number not in numbers])
 
@@ -316,7 +322,7 @@ class Session:
             indexes.migrate(self.path)
             self._index = self._read()
         if not self._tidy:
-            _remove_unfinished(self.path)
+            remove_unfinished(self.path)
             self._tidy = True
 
     def _write(self, index: Index) -> None:
@@ -367,78 +373,3 @@ def _stamp(path: Path) -> tuple[int, int] | None:
     except OSError:
         return None
     return status.st_mtime_ns, status.st_ino
-
-
-def _take_pages(folder: Path) -> list[str]:
-    inner = folder / take_files.FOLDER
-    if not inner.is_dir():
-        return []
-    names = sorted(os.listdir(inner))
-    return [f"{take_files.FOLDER}/{n}" for n in names if n.endswith(".json") and n[0] != "."]
-
-
-def _all_files(folder: Path) -> set[str]:
-    """Every file below the folder but hidden ones, relative, with forward slashes."""
-    paths = (p for p in folder.rglob("*") if p.is_file() and not p.name.startswith("."))
-    return {p.relative_to(folder).as_posix() for p in paths}
-
-
-def _remove_unfinished(folder: Path) -> None:
-    """Remove what a crash left half written. Only while holding the lock."""
-    with told_plainly(folder):
-        for leftover in folder.rglob(f".*{UNFINISHED}"):
-            leftover.unlink(missing_ok=True)
-
-
-def _free_name(folder: Path, stem: str, suffix: str) -> str:
-    number, name = 1, f"{stem}{suffix}"
-    while (folder / name).exists():
-        number += 1
-        name = f"{stem}-{number}{suffix}"
-    return name
-
-
-def _claim(parent: Path, name: str) -> Path:
-    """Make a folder of that name, or with the first free number behind it."""
-    with told_plainly(parent / name):
-        parent.mkdir(parents=True, exist_ok=True)
-        number, folder = 1, parent / name
-        while True:
-            try:
-                folder.mkdir()
-            except FileExistsError:
-                number += 1
-                folder = parent / f"{name}-{number}"
-            else:
-                return folder
-
-
-def _content(path: Path) -> bytes:
-    try:
-        return path.read_bytes()
-    except OSError as error:
-        raise RoomtuneError(
-            f"{path}: cannot be read ({error.strerror}); "
-            "name a system file, or make one with `roomtune new`"
-        ) from error
-
-
-def _companions(system_path: Path) -> dict[str, bytes]:
-    """Files that the system file names (microphone correction, target curve), to be kept along.
-
-    Only those beside or below it: their relative place stays the same.
-    """
-    try:
-        system = tomllib.loads(system_path.read_text(encoding="utf-8"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError):
-        return {}  # what is wrong with it is told by whoever reads it as a system
-    named = [("microphone", "correction_file"), ("target", "curve_file")]
-    companions = {}
-    for part, key in named:
-        section = system.get(part)
-        name = section.get(key) if isinstance(section, dict) else None
-        if isinstance(name, str) and not Path(name).is_absolute() and ".." not in Path(name).parts:
-            path = system_path.parent / name
-            if path.is_file() and name != SYSTEM:
-                companions[Path(name).as_posix()] = path.read_bytes()
-    return companions

@@ -1,0 +1,91 @@
+"""The files of a session folder: finding, claiming, copying along, tidying."""
+
+from __future__ import annotations
+
+import os
+import tomllib
+from pathlib import Path
+
+from roomtune.errors import RoomtuneError
+from roomtune.session import take_files
+from roomtune.session.storage import UNFINISHED, told_plainly
+
+SYSTEM = "system.toml"
+
+
+def take_pages(folder: Path) -> list[str]:
+    """The JSON of every take that is on disk, relative, in the order of their numbers."""
+    inner = folder / take_files.FOLDER
+    if not inner.is_dir():
+        return []
+    names = sorted(os.listdir(inner))
+    return [f"{take_files.FOLDER}/{n}" for n in names if n.endswith(".json") and n[0] != "."]
+
+
+def all_files(folder: Path) -> set[str]:
+    """Every file below the folder but hidden ones, relative, with forward slashes."""
+    paths = (p for p in folder.rglob("*") if p.is_file() and not p.name.startswith("."))
+    return {p.relative_to(folder).as_posix() for p in paths}
+
+
+def remove_unfinished(folder: Path) -> None:
+    """Remove what a crash left half written. Only while holding the lock."""
+    with told_plainly(folder):
+        for leftover in folder.rglob(f".*{UNFINISHED}"):
+            leftover.unlink(missing_ok=True)
+
+
+def free_name(folder: Path, stem: str, suffix: str) -> str:
+    """The first of <stem><suffix>, <stem>-2<suffix> ... that does not exist yet."""
+    number, name = 1, f"{stem}{suffix}"
+    while (folder / name).exists():
+        number += 1
+        name = f"{stem}-{number}{suffix}"
+    return name
+
+
+def claim(parent: Path, name: str) -> Path:
+    """Make a folder of that name, or with the first free number behind it."""
+    with told_plainly(parent / name):
+        parent.mkdir(parents=True, exist_ok=True)
+        number, folder = 1, parent / name
+        while True:
+            try:
+                folder.mkdir()
+            except FileExistsError:
+                number += 1
+                folder = parent / f"{name}-{number}"
+            else:
+                return folder
+
+
+def content_of(path: Path) -> bytes:
+    """Content of the system file; RoomtuneError when it cannot be read."""
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        raise RoomtuneError(
+            f"{path}: cannot be read ({error.strerror}); "
+            "name a system file, or make one with `roomtune new`"
+        ) from error
+
+
+def companions(system_path: Path) -> dict[str, bytes]:
+    """Files that the system file names (microphone correction, target curve), to be kept along.
+
+    Only those beside or below it: their relative place stays the same.
+    """
+    try:
+        system = tomllib.loads(system_path.read_text(encoding="utf-8"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError):
+        return {}  # what is wrong with it is told by whoever reads it as a system
+    named = [("microphone", "correction_file"), ("target", "curve_file")]
+    companions = {}
+    for part, key in named:
+        section = system.get(part)
+        name = section.get(key) if isinstance(section, dict) else None
+        if isinstance(name, str) and not Path(name).is_absolute() and ".." not in Path(name).parts:
+            path = system_path.parent / name
+            if path.is_file() and name != SYSTEM:
+                companions[Path(name).as_posix()] = path.read_bytes()
+    return companions

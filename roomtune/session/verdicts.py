@@ -1,0 +1,130 @@
+"""The values of a verification: tolerance, a row per channel and seat, diagnosis, result."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from roomtune.session.part_checks import PartCheck
+
+
+@dataclass(frozen=True)
+class Tolerance:
+    """What passes. Each bound is widened by twice the uncertainty.
+
+    `band_db`: any third-octave band; `rms_db`: all bands of a channel at a
+    seat; `level_db`: their mean; `arrival_ms`: relative to the other channels
+    (at least `arrival_periods` of the middle of the channel's band).
+    """
+
+    band_db: float = 2.0
+    rms_db: float = 0.8
+    level_db: float = 0.5
+    arrival_ms: float = 0.1
+    arrival_periods: float = 0.05
+    low_hz: float = 40.0
+    high_hz: float = 16000.0
+
+
+@dataclass(frozen=True, eq=False)
+class VerificationRow:
+    """One channel at one seat: measured against predicted.
+
+    Arrays run over the third-octave bands of the verification; `judged` says
+    which of them the channel plays loud and surely enough to be judged.
+    Differences are measured minus predicted.
+    """
+
+    channel: str
+    seat: str
+    measured_db: NDArray[np.float64]
+    predicted_db: NDArray[np.float64]
+    uncertainty_db: NDArray[np.float64]
+    judged: NDArray[np.bool_]
+    level_db: float
+    arrival_ms: float
+    polarity: int
+    likeness: float
+    parts: tuple[PartCheck, ...] = ()
+    faults: tuple[str, ...] = ()
+
+    @property
+    def difference_db(self) -> NDArray[np.float64]:
+        """Measured minus predicted per band."""
+        return np.asarray(self.measured_db) - np.asarray(self.predicted_db)
+
+    @property
+    def rms_db(self) -> float:
+        """Root mean square of the difference over the judged bands."""
+        return _rms(self.difference_db[self.judged])
+
+    @property
+    def passed(self) -> bool:
+        """Whether nothing was found wrong."""
+        return not self.faults
+
+
+@dataclass(frozen=True)
+class Diagnosis:
+    """What would explain a failure: a sentence, and the share of the misfit it explains.
+
+    `kind` is a stable key ("gain", "polarity", "delay", "exchanged outputs" ...).
+    """
+
+    kind: str
+    subject: str
+    text: str
+    explained: float = 0.0
+
+
+@dataclass(frozen=True, eq=False)
+class Verification:
+    """The result: a row per channel and seat, passed or not, and why not.
+
+    `offset_ms`: the time offset taken out per seat. `common_level_db`: a level
+    difference common to all channels, already taken out of the rows.
+    `missing`: channels at seats that were not measured.
+    """
+
+    centres_hz: NDArray[np.float64]
+    rows: tuple[VerificationRow, ...]
+    offset_ms: dict[str, float]
+    common_level_db: float = 0.0
+    tolerance: Tolerance = Tolerance()
+    diagnosis: tuple[Diagnosis, ...] = ()
+    missing: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+
+    @property
+    def passed(self) -> bool:
+        """Whether every channel at every seat passed."""
+        return all(row.passed for row in self.rows)
+
+    @property
+    def rms_db(self) -> float:
+        """Root mean square of measured minus predicted over all judged bands."""
+        return _rms(np.concatenate([row.difference_db[row.judged] for row in self.rows]))
+
+    @property
+    def summary(self) -> str:
+        """The result in one or two sentences."""
+        count = len(self.rows)
+        if self.passed:
+            return (
+                f"Passed: {count} measurements agree with the prediction within "
+                f"{self.rms_db:.2f} dB rms per third-octave band."
+            )
+        failed = [row for row in self.rows if not row.passed]
+        reasons = " ".join(d.text for d in self.diagnosis)
+        return (
+            f"Failed: {len(failed)} of {count} measurements differ from the prediction. {reasons}"
+        )
+
+    def __str__(self) -> str:
+        return self.summary
+
+
+def _rms(values: NDArray[np.float64]) -> float:
+    return float(np.sqrt(np.mean(np.square(values)))) if len(values) else 0.0
