@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 from roomtune.advisor.aims import Aims, base_gains, levels_db, third_rows
 from roomtune.advisor.measured import Measured
 from roomtune.advisor.prediction import predict
-from roomtune.advisor.scores import ARRIVAL_BAND_HZ, LEVEL_BAND_HZ, main_channels
+from roomtune.advisor.scores import LEVEL_BAND_HZ, main_channels
 from roomtune.advisor.settings import moved, with_channel_gains
+from roomtune.advisor.sounds import channel_arrivals_s
 from roomtune.advisor.target import target_db
 from roomtune.processor.tuning import Tuning
 from roomtune.system.model import System
@@ -21,15 +22,13 @@ Array = NDArray[np.float64]
 
 def channel_arrivals_ms(system: System, measured: Measured, tuning: Tuning) -> dict[str, float]:
     """Predicted arrival of each main channel at the main seat."""
-    from roomtune.analysis.arrival import arrival
-
     here = measured.selected([system.main_seat.name])
     wanted = set(main_channels(system)) & {s.channel for s in system.loudspeakers}
     channels = tuple(c for c in tuning.channels if c.name in wanted)
     routes = tuple(r for r in tuning.routes if r.channel in wanted)
     part = replace(tuning, channels=channels, routes=routes)
     responses = predict(part, here).impulse_responses[:, 0]
-    times = np.array(arrival(responses, ARRIVAL_BAND_HZ).time_s, dtype=float)
+    times = channel_arrivals_s(responses)
     return {c.name: float(t) * 1e3 for c, t in zip(channels, times, strict=True) if np.isfinite(t)}
 
 
@@ -45,13 +44,26 @@ def arrivals_aligned(system: System, measured: Measured, tuning: Tuning) -> tupl
     Returns the common arrival in ms too, on the measurement's time axis.
     """
     arrivals = channel_arrivals_ms(system, measured, tuning)
-    latest = max(arrivals.values(), default=0.0)
-    delays: dict[str, float] = {}
+    aligned = aligned_to_latest(system, tuning, arrivals)
     for channel, time in arrivals.items():
-        delays.update(dict.fromkeys(own_outputs(system, channel), latest - time))
-    aligned = moved(tuning, delays_ms=delays)
-    shifts = [aligned.output(n).delay_ms - tuning.output(n).delay_ms - delays[n] for n in delays]
-    return aligned, latest + (shifts[0] if shifts else 0.0)
+        for name in own_outputs(system, channel):
+            added = aligned.output(name).delay_ms - tuning.output(name).delay_ms
+            return aligned, time + added
+    return aligned, 0.0
+
+
+def aligned_to_latest(system: System, tuning: Tuning, arrivals_ms: dict[str, float]) -> Tuning:
+    """The loudspeakers of the given channels delayed to the latest of these arrivals.
+
+    Each by whole samples, so that nothing changes between its drivers.
+    """
+    latest = max(arrivals_ms.values(), default=0.0)
+    per_ms = tuning.sample_rate_hz / 1000
+    delays: dict[str, float] = {}
+    for channel, time in arrivals_ms.items():
+        delay = round((latest - time) * per_ms) / per_ms
+        delays.update(dict.fromkeys(own_outputs(system, channel), delay))
+    return moved(tuning, delays_ms=delays)
 
 
 def levels_aligned(aims: Aims, tuning: Tuning) -> Tuning:

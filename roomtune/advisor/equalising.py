@@ -12,6 +12,7 @@ from roomtune.advisor.layout import ordered_outputs
 from roomtune.advisor.objective import Problem, fitted
 from roomtune.advisor.scores import channel_pairs
 from roomtune.advisor.state import Free, State
+from roomtune.processor.rounding import rounded_to
 from roomtune.processor.tuning import Tuning
 
 TOP_HZ = 17e3
@@ -154,6 +155,20 @@ def polished(aims: Aims, problem: Problem, state: State, steps: int = 25) -> Sta
         delay_reach_ms=1.5,
     )
     return fitted(problem, state, free, steps)[0]
+
+
+def rounded_in_turn(aims: Aims, problem: Problem, state: State) -> State:
+    """Gains of sections put on the processor's steps first, the rest fitted to that."""
+    processor = aims.system.processor
+    sections = []
+    for section in state.sections:
+        if section.kind == "all pass":
+            sections.append(section)
+            continue
+        gain = rounded_to(section.values[2], processor.filter_gain_db)
+        held = {name: (*getattr(section, name)[:2], gain) for name in ("values", "lower", "upper")}
+        sections.append(replace(section, **held))
+    return polished(aims, problem, replace(state, sections=tuple(sections)), 8)
 
 
 def without_idle(state: State) -> State:

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from roomtune.advisor.aims import Aims, problem_for
 from roomtune.advisor.alignment import (
+    aligned_to_latest,
     arrivals_aligned,
     channel_arrivals_ms,
     channels_trimmed,
@@ -15,7 +18,7 @@ from roomtune.advisor.arrangement import Arrangement, arranged, arrangement, sub
 from roomtune.advisor.bands import band_proposals, usable_bands
 from roomtune.advisor.drivers import join_drivers
 from roomtune.advisor.energy import energy_model
-from roomtune.advisor.equalising import equalised, polished, rules_of, without_idle
+from roomtune.advisor.equalising import equalised, polished, rounded_in_turn, rules_of, without_idle
 from roomtune.advisor.explaining import (
     alignment_proposals,
     bass_proposals,
@@ -28,16 +31,17 @@ from roomtune.advisor.measured import Measured
 from roomtune.advisor.polarity import correct_polarities
 from roomtune.advisor.prediction import predict
 from roomtune.advisor.proposal import Advice
-from roomtune.advisor.settings import moved, with_state
+from roomtune.advisor.settings import moved, on_whole_samples, with_state
 from roomtune.advisor.sounds import DirectSoundTable, direct_sound_table
 from roomtune.advisor.starting import STARTING_BASS_HZ, starting_tuning
 from roomtune.advisor.state import neutral
+from roomtune.advisor.stepping import stepped
 from roomtune.advisor.subwoofers import Junction, bass_gain_db, joined, junction, together_ms
 from roomtune.processor.rounding import rounded
 from roomtune.processor.tuning import Tuning
 from roomtune.system.model import System
 
-ARRIVAL_GOAL_MS = 0.04
+ARRIVAL_GOAL_MS, ALIGNMENTS = 0.04, 3
 
 
 def plan(system: System, measured: Measured, previous: Tuning | None = None) -> Advice:
@@ -59,7 +63,8 @@ def plan(system: System, measured: Measured, previous: Tuning | None = None) -> 
     own = replace(neutral(len(measured.outputs)), sections=bass.arrangement.sections)
     state = equalised(aims, tuning, bass_hz, own)
     problem = problem_for(aims, tuning)
-    state = polished(aims, problem, without_idle(polished(aims, problem, state)), 8)
+    state = without_idle(polished(aims, problem, state))
+    state = rounded_in_turn(aims, problem, state)
     tuning = _finished(aims, with_state(tuning, state, measured.outputs))
     before, prediction = predict(starting, measured), predict(tuning, measured)
     proposals = [
@@ -108,11 +113,24 @@ def _with_bass(
 def _finished(aims: Aims, tuning: Tuning) -> Tuning:
     """Arrivals and levels set finally, headroom made, everything on the processor's steps."""
     system = aims.system
-    tuning, _ = arrivals_aligned(system, aims.measured, tuning)
+    tuning, _ = arrivals_aligned(system, aims.measured, on_whole_samples(tuning))
     tuning = within_headroom(system, channels_trimmed(aims, tuning))
     tuning = rounded(limited(system, tuning), system.processor)
-    arrivals = channel_arrivals_ms(system, aims.measured, tuning)
-    if arrivals and max(arrivals.values()) - min(arrivals.values()) > ARRIVAL_GOAL_MS:
-        tuning, _ = arrivals_aligned(system, aims.measured, tuning)
-        tuning = rounded(tuning, system.processor)
+    tuning = rounded(stepped(aims, tuning), system.processor)
+    tuning = _arriving_together(aims, tuning)
     return rounded(channels_trimmed(aims, tuning), system.processor)
+
+
+def _arriving_together(aims: Aims, tuning: Tuning) -> Tuning:
+    """The best of a few alignments, each judged as it will be held."""
+    best, least = tuning, np.inf
+    for _ in range(ALIGNMENTS):
+        arrivals = channel_arrivals_ms(aims.system, aims.measured, tuning)
+        spread = max(arrivals.values(), default=0.0) - min(arrivals.values(), default=0.0)
+        if spread < least:
+            best, least = tuning, spread
+        if spread <= ARRIVAL_GOAL_MS:
+            break
+        aligned = aligned_to_latest(aims.system, tuning, arrivals)
+        tuning = rounded(aligned, aims.system.processor)
+    return best

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from roomtune.advisor.sounds import channel_arrivals_s
 from roomtune.advisor.target import target_db
 from roomtune.signal.bands import band_levels_db, third_octave_centres_hz
 from roomtune.signal.values import FrequencyResponse, ImpulseResponse
@@ -23,7 +24,6 @@ from roomtune.system.model import System
 LEVEL_BAND_HZ = (500.0, 2000.0)
 MATCH_BAND_HZ = (100.0, 8000.0)
 DEVIATION_BAND_HZ = (40.0, 16000.0)
-ARRIVAL_BAND_HZ = (500.0, 8000.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -141,13 +141,10 @@ def channel_level_db(responses: FrequencyResponse) -> NDArray[np.float64]:
 def channel_arrivals_ms(
     responses: ImpulseResponse | None, mains: Sequence[int], seat: int
 ) -> NDArray[np.float64]:
-    """Arrival of each main channel at a seat, judged from 500 Hz to 8 kHz."""
-    from roomtune.analysis.arrival import arrival
-
+    """Arrival of each main channel at a seat, judged in the treble."""
     if responses is None:
         return np.full(len(mains), np.nan)
-    times = arrival(responses[list(mains), seat], ARRIVAL_BAND_HZ).time_s
-    return 1000 * np.asarray(times, dtype=float)
+    return 1000 * channel_arrivals_s(responses[list(mains), seat])
 
 
 def seat_weights(system: System, seats: Sequence[str]) -> NDArray[np.float64]:

@@ -71,3 +71,15 @@ def with_channel_gains(tuning: Tuning, changes_db: Mapping[str, float]) -> Tunin
         replace(c, gain_db=c.gain_db + changes_db.get(c.name, 0.0)) for c in tuning.channels
     )
     return replace(tuning, channels=channels)
+
+
+def on_whole_samples(tuning: Tuning) -> Tuning:
+    """The tuning with output delays on the processor's samples, as it will hold them.
+
+    Delays can then be shifted together without changing their differences.
+    """
+    per_ms = tuning.sample_rate_hz / 1000
+    outputs = tuple(
+        replace(o, delay_ms=round(o.delay_ms * per_ms) / per_ms) for o in tuning.outputs
+    )
+    return replace(tuning, outputs=outputs)

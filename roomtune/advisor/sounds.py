@@ -8,8 +8,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from roomtune.advisor.measured import Measured
+from roomtune.signal.values import ImpulseResponse
 
 Array = NDArray[np.float64]
+ARRIVAL_BANDS_HZ = ((500.0, 8000.0), (700.0, 5000.0), (400.0, 10000.0))
+CLEAR = 0.6
 
 
 @dataclass(frozen=True, eq=False)
@@ -40,3 +43,25 @@ def direct_sound_of(measured: Measured, place: int, seat: int) -> tuple[float, i
     found = direct_sounds(measured.responses[place, seat], (low, high))
     time_s = float(found.time_s) + measured.responses.start_s
     return 1e3 * time_s, int(found.sign), float(found.confidence)
+
+
+def channel_arrivals_s(responses: ImpulseResponse) -> Array:
+    """Arrival of each channel response (n of them), judged in the treble.
+
+    Where a first band leaves the polarity in doubt, and with it the arrival,
+    others are tried; NaN when none is clear.
+    """
+    return np.array([_clear_arrival_s(responses[place]) for place in range(len(responses.samples))])
+
+
+def _clear_arrival_s(response: ImpulseResponse) -> float:
+    from roomtune.analysis.direct_sound import direct_sounds
+
+    best, most = np.nan, 0.0
+    for band in ARRIVAL_BANDS_HZ:
+        found = direct_sounds(response, band)
+        if float(found.confidence) > most:
+            best, most = float(found.time_s) + response.start_s, float(found.confidence)
+        if most >= CLEAR:
+            break
+    return best
