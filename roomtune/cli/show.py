@@ -23,12 +23,13 @@ def table(title: str, headings: Sequence[str], rows: Iterable[Sequence[str]]) ->
     from rich.console import Console
     from rich.table import Table
 
-    drawn = Table(title=title or None, title_justify="left", box=None, pad_edge=False)
+    drawn = Table(box=None, pad_edge=False)
     for place, heading in enumerate(headings):
         drawn.add_column(heading, justify="left" if place == 0 else "right", overflow="fold")
     for row in rows:
         drawn.add_row(*(str(cell) for cell in row))
     console = Console(markup=False, highlight=False, soft_wrap=False)
+    console.print(title)
     console.print(drawn)
 
 
