@@ -48,10 +48,13 @@ def direct_sounds(
     """Fit the direct sound of every response of an array.
 
     `band_hz` is the band that was played; None finds it per response. Raises
-    ValueError for a band that does not rise or is narrower than half an octave.
+    ValueError for a band that does not rise or is narrower than half an octave,
+    and for samples that are not finite.
     """
     if band_hz is not None and not 0 < band_hz[0] * 2**0.5 < band_hz[1]:
         raise ValueError(f"no band for an arrival from {band_hz[0]} to {band_hz[1]} Hz")
+    if not np.all(np.isfinite(response.samples)):
+        raise ValueError("the impulse response holds values that are not finite")
     rows = response.samples.reshape(-1, response.samples.shape[-1])
     table = np.array([_row(row, response.sample_rate_hz, band_hz) for row in rows])
     columns = table.reshape(*response.samples.shape[:-1], 4)

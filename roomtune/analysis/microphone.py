@@ -17,13 +17,15 @@ from numpy.typing import ArrayLike, NDArray
 
 from roomtune.errors import RoomtuneError
 from roomtune.signal.decibels import amplitude
-from roomtune.signal.minimum_phase import minimum_phase_response
+from roomtune.signal.minimum_phase import minimum_phase_on_log_grid
 from roomtune.signal.values import FrequencyResponse, ImpulseResponse, read_only
 
 _COMMENT = re.compile(r"^\s*([#*;!%\"'/]|--)")
 _NUMBER = re.compile(r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$")
 _LARGEST_DB = 60.0
-_POINTS_PER_OCTAVE = 48
+_POINTS_PER_OCTAVE = 96
+_BEYOND = np.log(2) * 7
+_FREQUENCIES_HZ = (0.1, 1e6)
 
 
 @dataclass(frozen=True)
@@ -78,18 +80,17 @@ class MicrophoneCorrection:
         if self.phase_deg is not None:
             phase = np.interp(inside, known, np.unwrap(np.radians(self.phase_deg)))
             return amplitude(np.interp(inside, known, self.gain_db)) * np.exp(1j * phase)
-        fine, response = self._minimum_phase()
-        place = np.log(np.clip(wanted, fine[0], fine[-1]))
-        phase = np.interp(place, np.log(fine), np.angle(response))
+        fine, phase = self._minimum_phase()
+        phase = np.interp(np.log(np.clip(wanted, np.exp(fine[0]), np.exp(fine[-1]))), fine, phase)
         return amplitude(np.interp(inside, known, self.gain_db)) * np.exp(1j * phase)
 
-    def _minimum_phase(self) -> tuple[NDArray[np.float64], NDArray[np.complex128]]:
-        """Minimum-phase response on a grid reaching far beyond the file's ends."""
-        low, high = self.frequencies_hz[0] / 64, self.frequencies_hz[-1] * 64
-        count = int(np.ceil(np.log2(high / low) * _POINTS_PER_OCTAVE)) + 1
-        fine = np.geomspace(low, high, count)
-        gain = np.interp(np.log(fine), np.log(self.frequencies_hz), self.gain_db)
-        return fine, minimum_phase_response(fine, amplitude(gain))
+    def _minimum_phase(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Minimum phase in radians on a grid of ln f reaching far beyond the file's ends."""
+        step = np.log(2) / _POINTS_PER_OCTAVE
+        known = np.log(self.frequencies_hz)
+        fine = np.arange(known[0] - _BEYOND, known[-1] + _BEYOND, step)
+        level = np.interp(fine, known, self.gain_db) * np.log(10) / 20
+        return fine, minimum_phase_on_log_grid(level, step)
 
 
 def read_correction(path: str | pathlib.Path) -> MicrophoneCorrection:
@@ -182,8 +183,8 @@ def _row(line: str) -> tuple[float, ...] | str:
         numbers.append(float(word))
     if len(numbers) < 2:
         return "only one number"
-    if numbers[0] <= 0:
-        return "frequency not positive"
+    if not _FREQUENCIES_HZ[0] <= numbers[0] <= _FREQUENCIES_HZ[1]:
+        return "no frequency that sound has"
     if not np.all(np.isfinite(numbers)):
         return "not finite"
     if abs(numbers[1]) > _LARGEST_DB:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from roomtune.analysis.arrival import arrival
 from roomtune.signal.values import ImpulseResponse
@@ -81,3 +83,43 @@ def test_band_must_be_a_band():
     response = ImpulseResponse(np.ones(100), 48000.0)
     with pytest.raises(ValueError, match="no band"):
         arrival(response, (1000.0, 500.0))
+    with pytest.raises(ValueError, match="not finite"):
+        arrival(ImpulseResponse(np.full(100, np.nan), 48000.0))
+
+
+@settings(
+    derandomize=True,
+    deadline=None,
+    max_examples=15,
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
+)
+@given(
+    name=st.sampled_from(["tweeter", "full range", "subwoofer"]),
+    shift=st.integers(-200, 200),
+    gain_db=st.floats(-60, 60),
+    inverted=st.booleans(),
+)
+def test_shift_gain_and_polarity_change_nothing_else(
+    kinds, synthetic_driver, name, shift, gain_db, inverted
+):
+    kind = kinds[name]
+    response = synthetic_driver(kind, 0.008, 1, 50, (), np.random.default_rng(1))
+    gain = (-1 if inverted else 1) * 10 ** (gain_db / 20)
+    moved = ImpulseResponse(
+        gain * np.roll(response.samples, shift), response.sample_rate_hz, response.start_s
+    )
+    before, after = arrival(response, kind.band_hz), arrival(moved, kind.band_hz)
+    assert after.time_s - before.time_s == pytest.approx(shift / 48000, abs=2e-7)
+    assert after.uncertainty_s == pytest.approx(before.uncertainty_s, rel=0.05)
+
+
+@pytest.mark.parametrize("rate", [44100.0, 96000.0])
+def test_other_sample_rates(rate):
+    frequencies = np.fft.rfftfreq(1 << 15, 1 / rate)
+    s = 1j * frequencies
+    driver = s**2 / (s**2 + 1.2 * 900 * s + 900**2) / (1 + s / 25e3) ** 2
+    fade = np.clip((21e3 - frequencies) / 2e3, 0, 1)
+    flight = np.exp(-2j * np.pi * frequencies * 0.0071234)
+    response = ImpulseResponse(np.fft.irfft(driver * fade * flight), rate)
+    found = arrival(response, (1000.0, 18e3))
+    assert found.time_s == pytest.approx(0.0071234, abs=6e-6)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from roomtune.analysis.microphone import (
     correct,
@@ -118,3 +120,27 @@ def test_impulse_response_and_spectrum_are_corrected_alike():
     frequencies = np.geomspace(100, 15e3, 50)
     expected = correct(response.response_at(frequencies), correction)
     assert corrected.response_at(frequencies).values == pytest.approx(expected.values, rel=2e-3)
+
+
+@settings(derandomize=True, deadline=None, max_examples=200)
+@given(
+    st.lists(
+        st.one_of(
+            st.text(max_size=30),
+            st.tuples(st.floats(), st.floats(), st.floats()).map(
+                lambda row: " ".join(map(str, row))
+            ),
+            st.tuples(st.floats(1, 1e5), st.floats(-30, 30)).map(lambda row: f"{row[0]}\t{row[1]}"),
+        ),
+        max_size=12,
+    )
+)
+def test_any_text_is_a_sane_correction_or_an_error_for_people(lines):
+    try:
+        correction = parse_correction("\n".join(lines))
+    except RoomtuneError:
+        return
+    assert np.all(np.diff(correction.frequencies_hz) > 0)
+    assert np.all(correction.frequencies_hz > 0)
+    assert np.all(np.abs(correction.gain_db) <= 60)
+    assert np.all(np.isfinite(correction.at([20.0, 1000.0, 20e3])))
