@@ -1,6 +1,7 @@
 """Plain values for JSON from frozen dataclasses, and back, guided by their annotations.
 
-Tuples become lists, arrays nested lists (complex ones a pair of lists), floats
+Tuples become lists, arrays nested lists (complex ones a pair of lists, evenly
+spaced ones their start, step and count), floats
 that are not finite the texts "nan", "inf", "-inf". Fields missing in old files take the
 dataclass's default; fields that are no longer known are skipped.
 """
@@ -9,14 +10,18 @@ from __future__ import annotations
 
 import dataclasses
 import functools
+import json
 import math
+import re
 import types
+import uuid
 from collections.abc import Callable
 from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
 
 import numpy as np
 
 Encoder = Callable[[Any], Any]
+FEWEST_SPACED = 16
 _NOT_FINITE = {"nan": math.nan, "inf": math.inf, "-inf": -math.inf}
 
 
@@ -48,11 +53,20 @@ def _plain_scalar(value: Any) -> Any:
 
 
 def _plain_array(array: np.ndarray) -> Any:
+    """Nested lists; evenly spaced values as {"start", "step", "count"} when that is exact."""
     if np.iscomplexobj(array):
         return {"real": _plain_array(array.real), "imaginary": _plain_array(array.imag)}
+    if array.ndim == 1 and array.dtype.kind == "f" and array.size >= FEWEST_SPACED:
+        start, step = float(array[0]), float(array[1] - array[0])
+        if np.array_equal(array, _spaced(start, step, array.size)):
+            return {"start": start, "step": step, "count": array.size}
     if array.dtype.kind == "f" and not np.isfinite(array).all():
         return to_plain(array.tolist())
     return array.tolist()
+
+
+def _spaced(start: float, step: float, count: int) -> np.ndarray:
+    return start + step * np.arange(count)
 
 
 def from_plain(kind: Any, data: Any, special: dict[Any, Encoder] | None = None) -> Any:
@@ -126,6 +140,8 @@ def _container(origin: Any, kinds: tuple[Any, ...], data: Any, special: dict[Any
 
 
 def _array(data: Any) -> np.ndarray:
+    if isinstance(data, dict) and "step" in data:
+        return _spaced(data["start"], data["step"], data["count"])
     if isinstance(data, dict):
         return _array(data["real"]) + 1j * _array(data["imaginary"])
     try:
@@ -157,3 +173,24 @@ def _scalar(kind: Any, data: Any) -> Any:
     if isinstance(kind, type) and not isinstance(data, kind):
         raise ValueError(f"expected {kind.__name__}, got {data!r}")
     return data
+
+
+def readable_json(plain: Any) -> bytes:
+    """JSON laid out for people: a line per value, but long lists of numbers on one line each."""
+    lists: dict[str, str] = {}
+    mark = uuid.uuid4().hex  # cannot be in the text by chance
+
+    def folded(value: Any) -> Any:
+        if isinstance(value, dict):
+            return {key: folded(item) for key, item in value.items()}
+        if isinstance(value, list):
+            if value and all(type(item) in (int, float) for item in value):
+                token = f"{mark}{len(lists)}."
+                lists[f'"{token}"'] = json.dumps(value, allow_nan=False)
+                return token
+            return [folded(item) for item in value]
+        return value
+
+    text = json.dumps(folded(plain), indent=1, ensure_ascii=False, allow_nan=False)
+    pieces = re.split(f'("{mark}[0-9]+[.]")', text)
+    return ("".join(lists.get(piece, piece) for piece in pieces) + "\n").encode()

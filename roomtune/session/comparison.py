@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from roomtune.advisor.measured import Measured
 from roomtune.session.changes import BASS_BELOW_HZ, Differences, differences
 from roomtune.session.moves import SURE_M, Moves, find_moves
+from roomtune.session.reversals import reversals
 from roomtune.signal.bands import band_name
 from roomtune.system.model import System
 
@@ -27,6 +28,7 @@ LEAST_BASS_DB = 1.0
 TREBLE_ABOVE_HZ = 5000.0
 WORSE_DEVIATION_DB = 0.3
 TOLD_FIRST = 3
+REVERSED_SIGNIFICANCE = 100.0
 WORSE_LEVELS_DB = 0.5
 WORSE_ARRIVALS_MS = 0.1
 Real = NDArray[np.float64]
@@ -36,7 +38,7 @@ Real = NDArray[np.float64]
 class Change:
     """One thing that changed.
 
-    `kind` is a stable key ("microphone gain", "level", "treble", "moved",
+    `kind` is a stable key ("microphone gain", "polarity", "level", "treble", "moved",
     "absorption", "bass"); `size` with `unit` says how much, `significance` how
     many times more than what noise and repetition explain.
     """
@@ -102,6 +104,7 @@ def compare(
     moves = find_moves(system, found)
     findings = [
         *common,
+        *_reversed(first, second),
         *_move_findings(found, moves),
         *_levels(system, found, gain, moves),
         *_treble(found),
@@ -152,6 +155,22 @@ def _common_gain_db(found: Differences) -> tuple[float, list[Change]]:
     )
     return middle, [
         Change("microphone gain", "all outputs", text, middle, "dB", abs(middle) / sure)
+    ]
+
+
+def _reversed(first: Measured, second: Measured) -> list[Change]:
+    """Outputs that were turned round: wires swapped, or inverted in a setting."""
+    return [
+        Change(
+            "polarity",
+            name,
+            f"Output {name} has the opposite polarity: its two wires were swapped, "
+            "or it was inverted in the amplifier.",
+            180.0,
+            "degrees",
+            REVERSED_SIGNIFICANCE * sure,
+        )
+        for name, sure in reversals(first, second).items()
     ]
 
 

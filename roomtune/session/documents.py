@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from roomtune.errors import RoomtuneError
-from roomtune.session.codec import from_plain, to_plain
+from roomtune.session.codec import from_plain, readable_json, to_plain
 
 if TYPE_CHECKING:
     from roomtune.advisor.proposal import Proposal
@@ -25,7 +25,7 @@ def document_text(form: str, value: Any) -> bytes:
         if hasattr(value, told):
             document[told] = getattr(value, told)
     document["content"] = to_plain(value)
-    return (json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode()
+    return readable_json(document)
 
 
 def read_document(path: Path, form: str) -> Any:

@@ -22,7 +22,7 @@ from roomtune.capture.interface import Recording
 from roomtune.capture.take import Grade, Take
 from roomtune.errors import RoomtuneError
 from roomtune.session.audio_files import read_wav, wav_bytes
-from roomtune.session.codec import from_plain, to_plain
+from roomtune.session.codec import from_plain, readable_json, to_plain
 from roomtune.session.names import inside, safe_name
 from roomtune.session.storage import digest, write_new
 from roomtune.signal.values import ImpulseResponse
@@ -79,13 +79,14 @@ def write_take(
     stem = f"{FOLDER}/{number:04d}-{safe_name(take.source)}-{safe_name(take.seat)}"
     sounds = _sounds(stem, take, recording)
     files = {name: {"sha256": digest(data), "bytes": len(data)} for name, data in sounds.items()}
-    take = dataclasses.replace(take, raw_file=f"{stem}-raw.wav" if recording else take.raw_file)
+    raw_file = f"{stem}-raw.wav" if recording else take.raw_file
+    take = dataclasses.replace(take, raw_file=raw_file, fingerprint=None)
     entry = TakeEntry(
         number, take.kind, take.source, take.seat, take.verdict.grade, take.recorded_at,
         f"{stem}.json", through,
     )  # fmt: skip
     page = _page(stem, take, recording, request, entry, files)
-    text = json.dumps(page, indent=1, ensure_ascii=False, allow_nan=False).encode()
+    text = readable_json(page)
     files[entry.file] = {"sha256": digest(text), "bytes": len(text)}
     _write_all(folder, {**sounds, entry.file: text})
     return StoredTake(entry, files)

@@ -542,3 +542,14 @@ def test_tuning_and_proposals_come_back(session):
     assert back.proposals() == proposals
     assert back.verification() is None
     assert back.comparison() is None
+
+
+def test_evenly_spaced_noise_is_kept_exactly_and_briefly(session):
+    frequencies = np.fft.rfftfreq(38400, 1 / 48000)
+    density = np.random.default_rng(1).random(frequencies.size) * 1e-14
+    take = replace(make_take(), noise=NoiseSpectrum(frequencies, density))
+    entry = session.add(take)
+    assert same_take(session.take(entry), take)
+    lines = (session.path / entry.file).read_text().splitlines()
+    assert len(lines) < 150
+    assert any('"step": 1.25' in line for line in lines)
