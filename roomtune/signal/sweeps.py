@@ -214,31 +214,27 @@ def deconvolve(
     the error is below -75 dB of the response's energy (15 Hz sweep of 3 s;
     lower for higher bands) plus noise.
     """
-    import scipy.fft
-
     data = np.asarray(samples, dtype=float)
     if data.shape[-1] < sweep.sample_count:
         raise ValueError(f"{data.shape[-1]} samples cannot hold a sweep of {sweep.sample_count}")
-    length = scipy.fft.next_fast_len(data.shape[-1], real=True)
-    flat = data.reshape(-1, data.shape[-1])
-    zeros = None if time_zero_s is None else np.broadcast_to(time_zero_s, data.shape[:-1]).ravel()
-    found: list[float] = []
+    rows = data.reshape(-1, data.shape[-1])
+    zeros: list[float | None] = [None] * len(rows)
+    if time_zero_s is not None:
+        zeros = np.broadcast_to(time_zero_s, data.shape[:-1]).ravel().tolist()
     windows = _windows(sweep, start_s, tail_s, highest_order)
-    pieces: list[list[NDArray[np.float64]]] = [[] for _ in windows]
-    for index, row in enumerate(flat):
-        circle, zero = _circular_response(
-            row, sweep, length, None if zeros is None else zeros[index]
-        )
-        found.append(zero)
-        for window, piece in zip(windows, pieces, strict=True):
-            piece.append(window.cut(circle))
+    needed_s = -start_s + sweep.true_duration_s + tail_s
+    found, pieces = [], []
+    for row, zero_s in zip(rows, zeros, strict=True):
+        circle, whole, found_s = _circle(row, sweep, zero_s, -start_s, needed_s)
+        found.append(found_s)
+        pieces.append([window.cut(circle, whole) for window in windows])
     responses = [
         ImpulseResponse(
-            np.stack(piece).reshape(*data.shape[:-1], -1),
+            np.stack([piece[place] for piece in pieces]).reshape(*data.shape[:-1], -1),
             sweep.sample_rate_hz,
             window.start_s,
         )
-        for window, piece in zip(windows, pieces, strict=True)
+        for place, window in enumerate(windows)
     ]
     return Deconvolution(
         responses[0],
@@ -257,24 +253,44 @@ def pre_time_s(sweep: Sweep) -> float:
     return min(max(0.05, 6 / sweep.start_hz), 0.6 * sweep.lead_s(2))
 
 
-def _circular_response(
-    row: NDArray[np.float64], sweep: Sweep, length: int, time_zero_s: float | None
-) -> tuple[NDArray[np.float64], float]:
-    """The circular response with time zero at sample 0, and where that was."""
+def _circle(
+    row: NDArray[np.float64],
+    sweep: Sweep,
+    zero_s: float | None,
+    before_s: float,
+    needed_s: float,
+) -> tuple[NDArray[np.float64], int, float]:
+    """The circular response of a row, the sample of it at time zero, and time zero in the row.
+
+    With a known time zero only the stretch of `needed_s` from `before_s` ahead of
+    it is looked at; the rest of the recording holds nothing but noise.
+    """
     import scipy.fft
 
-    spectrum = scipy.fft.rfft(row, length) * inverse_spectrum(sweep, length)
     rate = sweep.sample_rate_hz
-    if time_zero_s is None:
-        circle = scipy.fft.irfft(spectrum, length)
-        peak = int(np.argmax(np.abs(circle)))
-        return np.roll(circle, -peak), peak / rate
-    position = time_zero_s * rate
-    whole = math.floor(position)
-    fraction = position - whole
-    if fraction:
-        spectrum *= np.exp(2j * np.pi * fraction / length * np.arange(spectrum.size))
-    return np.roll(scipy.fft.irfft(spectrum, length), -whole), float(time_zero_s)
+    begin, whole, fraction = 0, 0, 0.0
+    if zero_s is not None:
+        whole = math.floor(zero_s * rate)
+        fraction = zero_s * rate - whole
+        begin = max(0, whole - math.ceil(before_s * rate))
+        row = row[begin : begin + math.ceil(needed_s * rate) + 1]
+    length = scipy.fft.next_fast_len(max(row.size, sweep.sample_count), real=True)
+    spectrum = scipy.fft.rfft(row, length)
+    spectrum *= _turned_inverse(sweep, length, fraction)
+    circle = scipy.fft.irfft(spectrum, length, overwrite_x=True)
+    if zero_s is None:
+        whole = int(np.argmax(np.abs(circle)))
+        return circle, whole, whole / rate
+    return circle, whole - begin, zero_s
+
+
+@lru_cache(maxsize=2)
+def _turned_inverse(sweep: Sweep, length: int, fraction: float) -> NDArray[np.complex128]:
+    """The inverse spectrum that also moves everything ahead by a fraction of a sample."""
+    inverse = inverse_spectrum(sweep, length)
+    if fraction == 0:
+        return inverse
+    return np.asarray(inverse * np.exp(2j * np.pi * fraction / length * np.arange(inverse.size)))
 
 
 @dataclass(frozen=True, eq=False)
@@ -289,9 +305,13 @@ class _Window:
     start_s: float
     gain: NDArray[np.float64]
 
-    def cut(self, circle: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Return the faded stretch."""
-        places = np.arange(self.gain.size) + self.first
+    def cut(self, circle: NDArray[np.float64], zero: int) -> NDArray[np.float64]:
+        """Return the faded stretch of a circle whose time zero is at sample `zero`."""
+        begin = (self.first + zero) % circle.size
+        end = begin + self.gain.size
+        if end <= circle.size:
+            return np.asarray(circle[begin:end] * self.gain)
+        places = np.arange(begin, end)
         return np.asarray(np.take(circle, places, mode="wrap") * self.gain)
 
 
