@@ -315,7 +315,10 @@ class _Window:
         return np.asarray(np.take(circle, places, mode="wrap") * self.gain)
 
 
-def _windows(sweep: Sweep, start_s: float, tail_s: float, highest_order: int) -> list[_Window]:
+@lru_cache(maxsize=8)
+def _windows(
+    sweep: Sweep, start_s: float, tail_s: float, highest_order: int
+) -> tuple[_Window, ...]:
     """The windows of the linear response and of each distortion order."""
     rate = sweep.sample_rate_hz
     pre = pre_time_s(sweep)
@@ -327,7 +330,7 @@ def _windows(sweep: Sweep, start_s: float, tail_s: float, highest_order: int) ->
         length = min(tail_s, max(room, 0.3 * sweep.lead_s(2)))
         windows.append(_window(rate, sweep.lead_s(order), -0.01, length, 0.01, 0.2 * length))
         room = sweep.lead_s(order + 1) - sweep.lead_s(order) - 0.01
-    return windows
+    return tuple(windows)
 
 
 def _window(
