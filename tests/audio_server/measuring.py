@@ -1,10 +1,10 @@
 """Measure through the server in a child process, as JACK and PortAudio want it.
 
     python measuring.py OUTPUT_DEVICE INPUT_DEVICE RESULT.npz acoustic|loopback 1 2 3 ...
-    python measuring.py OUTPUT_DEVICE INPUT_DEVICE tone [RATE]
+    python measuring.py OUTPUT_DEVICE INPUT_DEVICE tone [SECONDS [RATE]]
 
 The first measures the given outputs and writes every attempt; the second plays a
-tone of 6 s. Errors for people end on standard error with their exit status.
+tone of 5 s. Errors for people end on standard error with their exit status.
 """
 
 from __future__ import annotations
@@ -65,9 +65,9 @@ def measure(devices: list[str], path: str, reference: str, outputs: list[int]) -
     )
 
 
-def play_tone(devices: list[str], sample_rate_hz: float) -> None:
+def play_tone(devices: list[str], seconds: float = 5.0, sample_rate_hz: float = RATE_HZ) -> None:
     interface = PortAudioInterface(*devices, sample_rate_hz)
-    time_s = np.arange(round(6 * sample_rate_hz)) / sample_rate_hz
+    time_s = np.arange(round(seconds * sample_rate_hz)) / sample_rate_hz
     signals = np.zeros((len(time_s), OUTPUTS))
     signals[:, [0, OUTPUTS - 1]] = 0.25 * np.sin(2 * np.pi * 1000 * time_s)[:, None]
     print("playing", flush=True)
@@ -78,7 +78,7 @@ def play_tone(devices: list[str], sample_rate_hz: float) -> None:
 if __name__ == "__main__":
     try:
         if sys.argv[3] == "tone":
-            play_tone(sys.argv[1:3], float(sys.argv[4]) if sys.argv[4:] else RATE_HZ)
+            play_tone(sys.argv[1:3], *map(float, sys.argv[4:]))
         else:
             measure(sys.argv[1:3], sys.argv[3], sys.argv[4], list(map(int, sys.argv[5:])))
     except RoomtuneError as error:

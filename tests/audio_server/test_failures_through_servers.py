@@ -17,7 +17,7 @@ WHILE_IT_SOUNDS_S = 2.5
 
 
 def playing_tone(room: Room):
-    """A child process that plays a tone of 6 s, well on its way."""
+    """A child process that plays a tone of 5 s, well on its way."""
     child = room.start([*MEASURING, room.output_device, room.input_device, "tone"])
     assert child.stdout.readline() == "playing\n"
     time.sleep(WHILE_IT_SOUNDS_S)
@@ -58,7 +58,7 @@ def test_an_interruption_silences_within_100_ms(server, tmp_path):
 
 
 def test_a_refused_sample_rate_tells_which_is_taken(jack):
-    done = jack.run([*MEASURING, jack.output_device, jack.input_device, "tone", 96000])
+    done = jack.run([*MEASURING, jack.output_device, jack.input_device, "tone", 1, 96000])
     assert done.returncode == 2
     assert one_sentence(done.stderr) == (
         "The output device 'room, JACK Audio Connection Kit' refuses 96000 Hz (Invalid sample "
@@ -128,6 +128,6 @@ def test_a_device_that_vanishes_on_the_way_gives_one_sentence(own_jack):
 
 def test_a_silent_microphone_is_told_by_name(own_jack):
     """Another client's inputs stay unconnected: exact zeros, like a missing permission."""
-    done = own_jack.run([*MEASURING, own_jack.output_device, "system", "tone"])
+    done = own_jack.run([*MEASURING, own_jack.output_device, "system", "tone", 1])
     assert done.returncode == 1
     assert "recorded nothing but digital silence" in one_sentence(done.stderr)
