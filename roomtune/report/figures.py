@@ -27,7 +27,7 @@ ROLE_STYLES: dict[str, dict[str, Any]] = {
     "target": {"color": "#222222", "linestyle": (0, (1, 2)), "linewidth": 1.4},
     "measured": {"color": "#c4531b", "linewidth": 1.5},
     "sum": {"color": "#1d2326", "linewidth": 2.0},
-    "limit": {"color": "#777777", "linestyle": (0, (1, 3)), "linewidth": 1.0},
+    "limit": {"color": "#a83a12", "linestyle": (0, (3, 3)), "linewidth": 1.0},
 }
 SETTINGS: Any = {"svg.hashsalt": "roomtune", "svg.fonttype": "path", "font.size": 9}
 

@@ -57,6 +57,7 @@ def report_html(content: Content) -> str:
         undefined=jinja2.StrictUndefined,
         loader=jinja2.FunctionLoader(_asset),
     )
+    environment.filters["signed"] = signed
     plots = curves.all_plots(content)
     styles = [_asset("uPlot.min.css"), _asset("report.css")]
     scripts = [_asset("uPlot.iife.min.js"), _asset("report.js")]
@@ -78,6 +79,11 @@ def report_html(content: Content) -> str:
         policy=_policy(styles, scripts),
         data=embedded_json({"plots": {p.key: plot_data(p) for p in plots}}),
     )
+
+
+def signed(value: float, digits: int) -> str:
+    """A number with its sign, but zero without one that rounding would give it."""
+    return f"{round(value, digits) + 0.0:+.{digits}f}"
 
 
 def _asset(name: str) -> str:

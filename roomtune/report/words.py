@@ -89,8 +89,8 @@ def channel_rows(content: Content) -> list[dict[str, str]]:
     return [
         {
             "channel": name,
-            "level_before": f"{before.channel_levels_db[i] - old_level:+.1f}",
-            "level_after": f"{after.channel_levels_db[i] - level:+.1f}",
+            "level_before": f"{round(before.channel_levels_db[i] - old_level, 1) + 0.0:+.1f}",
+            "level_after": f"{round(after.channel_levels_db[i] - level, 1) + 0.0:+.1f}",
             "arrival_before": f"{before.arrivals_ms[i] - old_arrival:.2f}",
             "arrival_after": f"{after.arrivals_ms[i] - arrival:.2f}",
             "deviation_before": f"{before.channel_deviations_db[i]:.1f}",

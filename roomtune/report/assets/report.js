@@ -3,7 +3,7 @@
 const data = JSON.parse(document.getElementById("data").textContent);
 const css = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
 const DASHES = [[], [7, 3], [2, 2], [9, 3, 2, 3]];
-const FIXED = {before: [[5, 3], 1.5], after: [[], 2.4], target: [[1.5, 3], 1.6], measured: [[], 1.6], sum: [[], 2.4], limit: [[2, 4], 1]};
+const FIXED = {before: [[5, 3], 1.5], after: [[], 2.4], target: [[1.5, 3], 1.6], measured: [[], 1.6], sum: [[], 2.4], limit: [[3, 3], 1.4]};
 const style = (line) => {
   if (line.role in FIXED) return {colour: "--" + line.role, dash: FIXED[line.role][0], width: FIXED[line.role][1]};
   return {colour: "--c" + line.colour % 8, dash: DASHES[Math.floor(line.colour / 8) % 4], width: 1.4};
