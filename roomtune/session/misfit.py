@@ -10,6 +10,7 @@ follow from sums made once:  J(x) = rest + sum W |x - best|^2.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -187,5 +188,12 @@ def common_delays_s(evidence: Evidence, parts: Complex) -> Real:
 
 
 def _latest_peak(frequencies_hz: Real, cross: Complex, times_s: Real) -> Real:
-    turns = np.exp(2j * np.pi * times_s[:, None] * frequencies_hz)
+    turns = _turns(frequencies_hz.tobytes(), times_s.tobytes())
     return np.asarray(times_s[np.argmax((turns @ cross.T).real, axis=0)], dtype=float)
+
+
+@lru_cache(maxsize=4)
+def _turns(frequencies_hz: bytes, times_s: bytes) -> Complex:
+    """Phase factors (times, k) that take a delay out, made once per grid."""
+    turn = np.outer(np.frombuffer(times_s), np.frombuffer(frequencies_hz))
+    return np.asarray(np.exp(2j * np.pi * turn), dtype=complex)

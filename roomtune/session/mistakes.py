@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,9 +34,14 @@ class Mistake:
     text: str
     freedom: int
     misfit: float
-    parts: Complex
+    make_parts: Callable[[], Complex]
     known: NDArray[np.bool_] | None = None
     later_s: NDArray[np.float64] | None = None
+
+    @cached_property
+    def parts(self) -> Complex:
+        """The parts as they would be, (channels, outputs, seats, k); made when asked for."""
+        return self.make_parts()
 
 
 def mistakes(evidence: Evidence, tuning: Tuning) -> Iterator[Mistake]:
@@ -68,7 +74,10 @@ def _made(
     freedom: int,
     factor: Complex,
 ) -> Mistake:
-    parts = np.where(where.touched[:, :, None, None], evidence.parts * factor, evidence.parts)
+    def parts() -> Complex:
+        touched = where.touched[:, :, None, None]
+        return np.where(touched, evidence.parts * factor, evidence.parts)
+
     return Mistake(kind, subject, text, freedom, float(where.misfit(factor)), parts)
 
 
@@ -285,7 +294,8 @@ def _whole(evidence: Evidence, kind: str, subject: str, text: str, electrical: C
     known = evidence.known(electrical, np.arange(electrical.shape[1]))
     later_s = common_delays_s(evidence, parts)
     aligned = evidence.later_by(later_s)
-    return Mistake(kind, subject, text, 0, aligned.total(parts, known), parts, known, later_s)
+    misfit = aligned.total(parts, known)
+    return Mistake(kind, subject, text, 0, misfit, lambda: parts, known, later_s)
 
 
 def describe_filter(item: Filter) -> str:
