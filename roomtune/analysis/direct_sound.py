@@ -97,7 +97,7 @@ def early_spectrum(
 
     low, high = band_hz
     width = high - low
-    decay_s = max(2.5 / min(width, 4 * low + 1000.0), 0.5e-3)
+    decay_s = max(3.5 / width, 2.5 / (4 * low + 1000.0), 0.5e-3)
     first = max(int((start_s - 1.5 / width) * rate), 0)
     last = min(first + int(10 * decay_s * rate) + 64, len(samples))
     after = np.arange(first, last) / rate - start_s

@@ -90,12 +90,7 @@ def fit_driver(spectrum: EarlySpectrum, between_s: tuple[float, float]) -> Drive
     if _signal_to_noise(spectrum) < 12 + 1.5 * np.sqrt(2 * pieces):
         return None
     candidates = _match(spectrum, start, between_s)
-    if candidates[0].evidence - candidates[1].evidence > _CLEAR:
-        candidates = candidates[:1]
-    fits = [_fit_complex(spectrum, _placed(start, c, spectrum), c.sign, 0.1) for c in candidates]
-    fits.sort(key=lambda fit: fit.cost)
-    doubt = fits[1].cost - fits[0].cost if len(fits) > 1 else _CLEAR
-    best = fits[0]
+    best, lead = _better_sign(spectrum, start, candidates)
     misfit = _relative_misfit(spectrum, best.parameters, best.sign)
     best = _fit_complex(spectrum, best.parameters, best.sign, misfit)
     found = best.parameters
@@ -104,7 +99,7 @@ def fit_driver(spectrum: EarlySpectrum, between_s: tuple[float, float]) -> Drive
         float(found[1]),
         float(np.hypot(best.uncertainty_s, _UNLIKE / spectrum.frequencies_hz[-1])),
         best.sign,
-        float(np.tanh(doubt / 2)),
+        float(np.tanh(lead / 2)),
         float(low),
         float(low_q),
         float(found[4]),
@@ -113,6 +108,24 @@ def fit_driver(spectrum: EarlySpectrum, between_s: tuple[float, float]) -> Drive
         float(found[7]),
         _relative_misfit(spectrum, found, best.sign),
     )
+
+
+def _better_sign(
+    spectrum: EarlySpectrum, start: NDArray[np.float64], candidates: list[_Candidate]
+) -> tuple[_Fit, float]:
+    """The likelier of two polarities, and by how much in log likelihood.
+
+    What the model cannot explain counts as noise. The second is only fitted
+    when the matched filter leaves a doubt.
+    """
+    first, second = candidates
+    best = _fit_complex(spectrum, _placed(start, first, spectrum), first.sign, _MISFIT[1])
+    lead = (first.evidence - second.evidence) / best.excess
+    if lead > _CLEAR:
+        return best, lead
+    other = _fit_complex(spectrum, _placed(start, second, spectrum), second.sign, _MISFIT[1])
+    best, other = sorted((best, other), key=lambda fit: fit.cost)
+    return best, (other.cost - best.cost) / best.excess
 
 
 def driver_log_response(
@@ -206,12 +219,17 @@ class _Candidate:
 
 @dataclass(frozen=True, eq=False)
 class _Fit:
-    """Result of a complex fit: `cost` is minus its log likelihood."""
+    """Result of a complex fit.
+
+    cost: minus its log likelihood; excess: misfit over what noise and the
+    assumed relative misfit explain (at least 1).
+    """
 
     parameters: NDArray[np.float64]
     sign: int
     uncertainty_s: float
     cost: float
+    excess: float
 
 
 def _signal_to_noise(spectrum: EarlySpectrum) -> float:
@@ -283,7 +301,7 @@ def _fit_complex(
     freedom = max(2 * float(np.sum(1 / spectrum.together)) - 6, 4.0)
     excess = max(1.0, 2 * float(result.cost) / freedom)
     spread_s = float(np.sqrt(covariance[1, 1] * excess))
-    return _Fit(np.asarray(result.x), sign, spread_s, float(result.cost))
+    return _Fit(np.asarray(result.x), sign, spread_s, float(result.cost), excess)
 
 
 def _relative_misfit(spectrum: EarlySpectrum, parameters: NDArray[np.float64], sign: int) -> float:
