@@ -29,6 +29,7 @@ from roomtune.system.model import System
 Array = NDArray[np.float64]
 TRANSITION_HZ = 250.0
 NARROW_DIP_DB = 3.0
+LOW_END_DB, LOW_END_LIFT_DB = 6.0, 4.0
 MATCH_WEIGHT, MAIN_WEIGHT = 1.0, 0.35
 
 
@@ -150,13 +151,32 @@ def _target_goal(
 ) -> Goal:
     """Seat average against the target; narrow dips and noisy rows count little."""
     centres, bands, widths = smooth_rows(aims.model, low_hz, high_hz)
-    wanted = target_db(aims.system, centres)
     level = levels_db(aims, channel, gains, aims.average, bands)[0]
+    wanted = fitted_to_low_end(centres, level, target_db(aims.system, centres))
     trust = row_trust(aims, channel, gains, aims.average, bands)[0]
     weight = np.sqrt(widths / widths.sum()) * trust
     weight = weight * np.where(centres < DEVIATION_BAND_HZ[0] / 1.06, 0.5, 1.0)
     weight = weight * np.where(narrow_dips(centres, level), 0.5, 1.0)
     return Goal(channel, Rows(aims.average, bands), wanted[None], weight[None])
+
+
+def fitted_to_low_end(centres_hz: Array, level_db: Array, wanted_db: Array) -> Array:
+    """The target bent down to where the loudspeaker's own low end gives out.
+
+    Below the first row where the octave about it comes within 6 dB of the
+    target (level as from 200 Hz to 2 kHz), no more is wanted than 4 dB above
+    what is there.
+    """
+    middle = (centres_hz > 200) & (centres_hz < 2000)
+    excess = level_db - wanted_db
+    excess = excess - (excess[middle].mean() if middle.any() else excess.max())
+    near = np.abs(np.log2(centres_hz[:, None] / centres_hz[None])) < 0.5
+    smooth = np.array([excess[row].mean() for row in near])
+    reached = np.flatnonzero(smooth > -LOW_END_DB)
+    first = int(reached[0]) if len(reached) else len(centres_hz)
+    bent = wanted_db.copy()
+    bent[:first] += np.minimum(smooth[:first] + LOW_END_LIFT_DB, 0.0)
+    return bent
 
 
 def _main_goal(aims: Aims, channel: int, gains: NDArray[np.complex128], high_hz: float) -> Goal:

@@ -263,7 +263,8 @@ def _judged(
 def preference_db(slope: Slope, overlap: tuple[float, float]) -> float:
     """What a choice costs beyond its sum: off the middle, uneven or shallow slopes."""
     middle = np.sqrt(np.prod(overlap))
-    cost = MIDDLE_COST_DB * abs(np.log2(slope.frequency_hz / middle))
+    octaves = abs(np.log2(slope.frequency_hz / middle))
+    cost = MIDDLE_COST_DB * octaves * (1 + octaves)
     cost += UNEVEN_COST_DB * (slope.low_order != slope.high_order)
     cost += 0.1 * abs(np.log2(slope.high_order / 4)) + 0.1 * abs(np.log2(slope.low_order / 4))
     return float(cost)

@@ -22,6 +22,7 @@ QS_BELOW, QS_ABOVE = (1.0, 2.5, 5.0, 10.0), (0.7, 1.5, 3.0)
 HIGHEST_Q_BELOW, HIGHEST_Q_ABOVE = 16.0, 4.5
 BROADEST_CUT_Q = 3.0
 HOPELESS = 4.0
+TRIED = 3
 
 
 @dataclass(frozen=True)
@@ -61,16 +62,11 @@ def grown(
     own = [p for p, s in enumerate(state.sections) if touched & set(s.outputs)]
     cost = cost_of(problem, state)
     for _ in range(most):
-        candidates = _candidates(state, grounds, rules)
-        if not candidates:
+        grownby = _one_more(problem, state, cost, own, grounds, rules, gains)
+        if grownby is None:
             break
-        best = _most_useful(problem, state, candidates)
-        trial = state.with_section(best)
-        places = (*own, len(state.sections))
-        trial, new = fitted(problem, trial, Free(gains=tuple(gains), sections=places), steps=5)
-        if not new < cost - rules.benefit:
-            break
-        state, cost, own = trial, new, list(places)
+        state, cost = grownby
+        own.append(len(state.sections) - 1)
     free = Free(gains=tuple(gains), sections=tuple(own))
     state, cost = fitted(problem, state, free, steps=20)
     for _ in range(exchanges):
@@ -79,6 +75,27 @@ def grown(
             break
         state, cost = trial, new
     return state
+
+
+def _one_more(
+    problem: Problem,
+    state: State,
+    cost: float,
+    own: Sequence[int],
+    grounds: Sequence[Ground],
+    rules: Rules,
+    gains: Sequence[tuple[int, ...]],
+) -> tuple[State, float] | None:
+    """The state with one more section that is worth it, and its cost; None when none is."""
+    candidates = _candidates(state, grounds, rules)
+    if not candidates:
+        return None
+    free = Free(gains=tuple(gains), sections=(*own, len(state.sections)))
+    for section in _most_useful(problem, state, candidates):
+        trial, new = fitted(problem, state.with_section(section), free, steps=5)
+        if new < cost - rules.benefit:
+            return trial, new
+    return None
 
 
 def _exchanged(
@@ -95,7 +112,7 @@ def _exchanged(
     candidates = _candidates(left, grounds, rules)
     if not candidates:
         return state, np.inf
-    moved = left.with_section(_most_useful(problem, left, candidates))
+    moved = left.with_section(_most_useful(problem, left, candidates)[0])
     places = (*(p - (p > worst) for p in free.sections if p != worst), len(left.sections))
     return fitted(problem, moved, replace(free, sections=places), steps=20)
 
@@ -156,8 +173,12 @@ def _boost_db(q: float, below: bool) -> float:
     return 4.0
 
 
-def _most_useful(problem: Problem, state: State, candidates: tuple[Section, ...]) -> Section:
-    """The candidate whose best gain lowers the cost most, to first order, at that gain."""
+def _most_useful(problem: Problem, state: State, candidates: tuple[Section, ...]) -> list[Section]:
+    """The few candidates whose best gains lower the cost most, to first order, best first.
+
+    At their gains; none within a third of an octave of a better one on the same
+    outputs. At least one.
+    """
     frequencies = problem.model.centres_hz
     _, slopes = section_responses(bank_of(candidates), frequencies, problem.rate_hz)
     now = electrical(state, Free(), frequencies, problem.rate_hz, False)
@@ -175,9 +196,21 @@ def _most_useful(problem: Problem, state: State, candidates: tuple[Section, ...]
     high = np.array([c.upper[2] for c in candidates])
     gain = np.clip(-gradient / bend, low, high) * 0.8
     drop = -(gradient * gain + 0.5 * bend * gain**2)
-    best = int(np.argmax(drop))
-    log_frequency, log_q, _ = candidates[best].values
-    return replace(candidates[best], values=(log_frequency, log_q, float(gain[best])))
+    found: list[Section] = []
+    for place in np.argsort(-drop, kind="stable").tolist():
+        item = candidates[place]
+        if all(_apart(item, other) for other in found):
+            values = (item.values[0], item.values[1], float(gain[place]))
+            found.append(replace(item, values=values))
+        if len(found) == TRIED:
+            break
+    return found
+
+
+def _apart(one: Section, other: Section) -> bool:
+    """Whether two sections lie on different outputs or a third of an octave apart."""
+    distance = abs(one.values[0] - other.values[0])
+    return one.outputs != other.outputs or distance > log(2) / 3
 
 
 def pruned(problem: Problem, state: State, places: Sequence[int], rules: Rules) -> State:

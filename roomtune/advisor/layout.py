@@ -9,7 +9,7 @@ import numpy as np
 from roomtune.processor.tuning import Family
 from roomtune.system.model import Loudspeaker, Output, Processor, System
 
-FULL_RANGE_HZ = 25.0
+FULL_RANGE_HZ = 20.0
 BASS_REACH_HZ = 60.0
 SMALLEST_OVERLAP = 1.2
 
@@ -43,7 +43,7 @@ def gives_bass_away(system: System, loudspeaker: Loudspeaker) -> bool:
     """Whether a loudspeaker's bass goes to other outputs.
 
     It does when it has no bass output of its own and does not reach down to
-    25 Hz by itself. It cannot when only other channels' woofers could take its
+    20 Hz by itself. It cannot when only other channels' woofers could take its
     bass and routes have no filters to keep the rest from them.
     """
     own = ordered_outputs(system, loudspeaker.name)

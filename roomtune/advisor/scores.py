@@ -24,6 +24,7 @@ from roomtune.system.model import System
 LEVEL_BAND_HZ = (500.0, 2000.0)
 MATCH_BAND_HZ = (100.0, 8000.0)
 DEVIATION_BAND_HZ = (40.0, 16000.0)
+DEEPEST_DB = 40.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -167,11 +168,15 @@ def seat_average_db(
 def target_deviation_db(
     system: System, seats: Sequence[str], responses: FrequencyResponse
 ) -> NDArray[np.float64]:
-    """Deviation of each channel's seat average from the target, rms in dB, (channels,)."""
+    """Deviation of each channel's seat average from the target, rms in dB, (channels,).
+
+    A third that lies more than 40 dB under the strongest counts as that deep.
+    """
     centres = third_octave_centres_hz(*DEVIATION_BAND_HZ)
     error = seat_average_db(system, seats, responses, centres) - target_db(system, centres)
+    error = np.maximum(error, error.max(axis=-1, keepdims=True) - DEEPEST_DB)
     error = error - error.mean(axis=-1, keepdims=True)
-    return np.sqrt(np.mean(error**2, axis=-1))
+    return np.asarray(np.sqrt(np.mean(error**2, axis=-1)))
 
 
 def _spread(values: NDArray[np.float64]) -> float:
