@@ -47,15 +47,10 @@ def take_from_recording(
     all takes at a seat); with none it is the strongest point of the response.
     """
     at = recorded_at or datetime.now(UTC).isoformat(timespec="seconds")
-    recording = _at_rate(recording, request.sweep.sample_rate_hz)
-    if recording.samples.shape[1] != len(request.inputs):
-        raise MeasurementError(
-            f"The recording of {request.source} at {request.seat} has "
-            f"{recording.samples.shape[1]} inputs, expected {len(request.inputs)}."
-        )
+    recording = prepared(recording, request)
     hopeless = unusable(recording, request)
     if hopeless is not None:
-        return _empty_take(request, hopeless, at, raw_file)
+        return empty_take(request, hopeless, at, raw_file)
     evidence = gather(recording, request, schedule(request))
     return finished_take(evidence, judge(evidence), at, raw_file)
 
@@ -92,6 +87,16 @@ def _fingerprint(evidence: Evidence) -> Fingerprint | None:
     if reference.kind == "loopback":
         level_dbfs = reference.witness_level_dbfs
     return Fingerprint(heard.patterns.mean(axis=0), float(heard.levels_db.mean()) - level_dbfs)
+
+
+def prepared(recording: Recording, request: TakeRequest) -> Recording:
+    """The recording at the rate of the sweep; MeasurementError when an input is missing."""
+    if recording.samples.shape[1] != len(request.inputs):
+        raise MeasurementError(
+            f"The recording of {request.source} at {request.seat} has "
+            f"{recording.samples.shape[1]} inputs, expected {len(request.inputs)}."
+        )
+    return _at_rate(recording, request.sweep.sample_rate_hz)
 
 
 def _at_rate(recording: Recording, sample_rate_hz: float) -> Recording:
@@ -246,7 +251,10 @@ def _quiet(
     return quiet[min(begin, max(end - int(0.1 * rate), 0)) :]
 
 
-def _empty_take(request: TakeRequest, verdict: Verdict, at: str, raw_file: str | None) -> Take:
+def empty_take(
+    request: TakeRequest, verdict: Verdict, recorded_at: str, raw_file: str | None = None
+) -> Take:
+    """A take without a response, for a recording that holds nothing to analyse."""
     rate = request.sweep.sample_rate_hz
     count = round((request.settings.tail_s - START_S) * rate)
     silent = ImpulseResponse(np.zeros(count), rate, START_S)
@@ -262,6 +270,6 @@ def _empty_take(request: TakeRequest, verdict: Verdict, at: str, raw_file: str |
         verdict=verdict,
         reference="none",
         clock_drift_ppm=0.0,
-        recorded_at=at,
+        recorded_at=recorded_at,
         raw_file=raw_file,
     )

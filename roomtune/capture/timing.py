@@ -207,7 +207,8 @@ def _same_reflection(filtered: MatchedFilter, places: NDArray[np.int_]) -> NDArr
         pattern = padded[place + 2 * reach : place + 4 * reach + 1]
         if pattern.size == mean.size:
             mean += pattern / max(float(np.max(pattern)), 1e-30)
-    return np.clip(aligned + _first_strong_peak(mean) - reach, 0, filtered.amplitude.size - 1)
+    peak = aligned + _first_strong_peak(mean) - reach
+    return np.asarray(np.clip(peak, 0, filtered.amplitude.size - 1))
 
 
 def _first_strong_peak(power: NDArray[np.float64]) -> int:

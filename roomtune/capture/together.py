@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
@@ -9,16 +10,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from roomtune.capture.interface import AudioInterface, Recording
-from roomtune.capture.measure import CapturedTake
-from roomtune.capture.overlap import Packing, Place, Room
-from roomtune.capture.quality import judge_together
-from roomtune.capture.reading import START_S, finished_take, gather
+from roomtune.capture.measure import CapturedTake, capture_many
+from roomtune.capture.overlap import Packing, Place, Room, pack
+from roomtune.capture.quality import judge_together, unusable
+from roomtune.capture.reading import START_S, empty_take, finished_take, gather, prepared
 from roomtune.capture.requests import TakeRequest
 from roomtune.capture.stimulus import Schedule, marker_parts, schedule
 from roomtune.capture.take import Take
 from roomtune.signal.decibels import amplitude
 from roomtune.signal.sweeps import sweep_signal
 from roomtune.signal.values import ImpulseResponse
+
+WORTHWHILE = 2 / 3
 
 
 @dataclass(frozen=True)
@@ -86,13 +89,58 @@ def capture_together(
     return takes_of_passage(recording, whole)
 
 
+def capture_fast(
+    interface: AudioInterface,
+    requests: Sequence[TakeRequest],
+    room: Room,
+    on_captured: Callable[[CapturedTake], None] | None = None,
+    on_progress: Callable[[TakeRequest, int], None] | None = None,
+    before_by_hand: Callable[[TakeRequest], None] | None = None,
+) -> tuple[CapturedTake, ...]:
+    """Capture requests together where that is safe, one by one where it is not.
+
+    Safe means: not switched by hand, with a time reference shared by the others.
+    What comes back to be repeated from the passage is made again alone, as is
+    everything when packing would save less than a third of the time. The takes
+    come in the order of the requests; the callbacks are those of `capture_many`.
+    """
+    together = _packable(requests)
+    made: dict[str, CapturedTake] = {}
+    if len(together) > 1:
+        packing = pack(together, room)
+        if packing.packed_s <= WORTHWHILE * packing.sequential_s:
+            if on_progress is not None:
+                on_progress(together[0], 1)
+            for captured in capture_together(interface, packing, room):
+                if on_captured is not None:
+                    on_captured(captured)
+                if captured.take.verdict.grade != "repeat":
+                    made[captured.request.source] = captured
+    rest = [request for request in requests if request.source not in made]
+    for captured in capture_many(interface, rest, on_captured, on_progress, before_by_hand):
+        made[captured.request.source] = captured
+    return tuple(made[request.source] for request in requests)
+
+
+def _packable(requests: Sequence[TakeRequest]) -> list[TakeRequest]:
+    """The requests that share the most common reference and need no hand."""
+    free = [r for r in requests if not r.by_hand and r.reference.kind != "none"]
+    if not free:
+        return []
+    references = [r.reference for r in free]
+    common = max(references, key=references.count)
+    seat = free[0].seat
+    return [r for r in free if r.reference == common and r.seat == seat]
+
+
 def takes_of_passage(
     recording: Recording, whole: Passage, recorded_at: str | None = None
 ) -> tuple[CapturedTake, ...]:
     """Turn the recording of a passage into judged takes, in the packing's order."""
     at = recorded_at or datetime.now(UTC).isoformat(timespec="seconds")
+    ready = prepared(recording, whole.first)
     return tuple(
-        CapturedTake(_take(recording, whole, place, at), recording, place.request)
+        CapturedTake(_take(ready, whole, place, at), recording, place.request)
         for place in whole.packing.places
     )
 
@@ -100,6 +148,9 @@ def takes_of_passage(
 def _take(recording: Recording, whole: Passage, place: Place, at: str) -> Take:
     """One output's take: its own sweep begins later, and its response is cut where others begin."""
     request = place.request
+    hopeless = unusable(recording, request)
+    if hopeless is not None:
+        return empty_take(request, hopeless, at)
     tail_s = min(whole.room.length_s(1), request.settings.tail_s)
     plan = replace(whole.plan, sweep_s=whole.plan.sweep_s + place.begin_s)
     kept = replace(request, settings=replace(request.settings, tail_s=tail_s))

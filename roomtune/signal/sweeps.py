@@ -123,7 +123,7 @@ def sweep_spectrum(sweep: Sweep, length: int) -> NDArray[np.complex128]:
 
     spectrum = scipy.fft.rfft(sweep_signal(sweep), length)
     spectrum.flags.writeable = False
-    return spectrum
+    return np.asarray(spectrum)
 
 
 def sweep_energy_density(sweep: Sweep, frequencies_hz: ArrayLike) -> NDArray[np.float64]:
@@ -136,7 +136,7 @@ def sweep_energy_density(sweep: Sweep, frequencies_hz: ArrayLike) -> NDArray[np.
     length = scipy.fft.next_fast_len(2 * sweep.sample_count, real=True)
     grid = scipy.fft.rfftfreq(length, 1 / sweep.sample_rate_hz)
     power = np.abs(sweep_spectrum(sweep, length)) ** 2 / sweep.sample_rate_hz**2
-    return np.interp(frequencies_hz, grid, power)
+    return np.asarray(np.interp(np.asarray(frequencies_hz, dtype=float), grid, power))
 
 
 def band_gain(sweep: Sweep, frequencies_hz: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -150,7 +150,7 @@ def band_gain(sweep: Sweep, frequencies_hz: NDArray[np.float64]) -> NDArray[np.f
     top = min(sweep.stop_hz * ABOVE_BAND, sweep.sample_rate_hz / 2)
     rise = smooth_step((frequencies_hz - bottom) / (low - bottom))
     fall = smooth_step((top - frequencies_hz) / (top - high))
-    return rise * fall
+    return np.asarray(rise * fall)
 
 
 def smooth_step(position: ArrayLike) -> NDArray[np.float64]:
@@ -160,7 +160,7 @@ def smooth_step(position: ArrayLike) -> NDArray[np.float64]:
     the ringing of a band edge dies quickly.
     """
     p = np.clip(np.asarray(position, dtype=float), 0, 1)
-    return p**4 * (35 - 84 * p + 70 * p**2 - 20 * p**3)
+    return np.asarray(p**4 * (35 - 84 * p + 70 * p**2 - 20 * p**3))
 
 
 @lru_cache(maxsize=8)

@@ -14,7 +14,12 @@ from hypothesis import strategies as st
 from roomtune.capture.measure import capture_take
 from roomtune.capture.overlap import Packing, Place, Room, at_rate, pack
 from roomtune.capture.requests import CaptureSettings, Marker, Reference, TakeRequest
-from roomtune.capture.together import capture_together, passage, passage_signals
+from roomtune.capture.together import (
+    capture_fast,
+    capture_together,
+    passage,
+    passage_signals,
+)
 from roomtune.signal.sweeps import Sweep, pre_time_s
 
 RATE = 48000
@@ -193,3 +198,29 @@ def residue_db(one, two):
     times = one.impulse_response.times_s
     kept = (times > -0.05) & (times < 0.45)
     return 20 * math.log10(difference[kept].max() / np.abs(two.impulse_response.samples).max())
+
+
+def test_fast_capture_packs_what_is_safe_and_makes_the_rest_alone(small_room, room_response):
+    requests = [request(n, (100, 16000), 4) for n in range(1, 5)]
+    requests[1] = replace(requests[1], by_hand=True, instruction="Switch.")
+    paths = {n: room_response(n, delay_s=0.004, band_hz=(120, 14000)) for n in range(1, 5)}
+    room = small_room(paths, noise_rms=2e-5, seed=1)
+    asked = []
+    captured = capture_fast(room, requests, Room(0.3), before_by_hand=asked.append)
+    assert [item.take.source for item in captured] == [r.source for r in requests]
+    assert all(item.take.verdict.grade == "good" for item in captured)
+    assert [r.source for r in asked] == ["output 2"]
+    assert len(room.played) == 2
+    assert captured[0].recording is captured[3].recording
+    assert captured[1].take.harmonics
+    assert not captured[0].take.harmonics
+
+
+def test_fast_capture_makes_spoiled_takes_again_alone(small_room, room_response):
+    requests = [request(n, (100, 16000), 4) for n in (1, 2, 3)]
+    paths = {n: room_response(n, delay_s=0.004, band_hz=(120, 14000)) for n in (1, 2, 3)}
+    room = small_room(paths, noise_rms=2e-5, seed=1)
+    room.spoil = lambda samples: samples * (np.nan if len(room.played) == 1 else 1)
+    captured = capture_fast(room, requests, Room(0.3))
+    assert len(room.played) == 4
+    assert all(item.take.verdict.grade == "good" for item in captured)
