@@ -60,7 +60,8 @@ def report_html(content: Content) -> str:
     environment.filters["signed"] = signed
     plots = curves.all_plots(content)
     styles = [_asset("uPlot.min.css"), _asset("report.css")]
-    scripts = [_asset("uPlot.iife.min.js"), _asset("report.js")]
+    licence = _asset("uPlot.LICENSE").replace("*/", "")
+    scripts = [f"/*\n{licence}\n*/\n{_asset('uPlot.iife.min.js')}", _asset("report.js")]
     return environment.get_template("report.html.j2").render(
         c=content,
         summary=words.summary(content),

@@ -94,6 +94,11 @@ def test_the_policy_admits_exactly_what_is_inlined(outline):
     assert not [tag for tag, a in outline.tags if "style" in a]
 
 
+def test_the_licence_of_the_plotter_goes_with_it(outline):
+    assert "Permission is hereby granted, free of charge" in outline.inline["script"][1]
+    assert "Copyright (c)" in outline.inline["script"][1]
+
+
 def test_the_data_are_embedded_and_complete(content, outline):
     data = json.loads(outline.inline["script"][0])
     keys = {a["data-plot"] for t, a in outline.tags if "data-plot" in a}
