@@ -39,7 +39,9 @@ class Differences:
     direct_db: (outputs, seats, bands) of the direct sound alone, NaN below
     1 kHz; delay_s: (outputs, seats), how much later the direct sound is;
     late_db: (outputs, seats), change of what arrives 25 to 150 ms later;
-    sure_s: (outputs,) how exactly the delay is known.
+    sure_s: (outputs,) how exactly the delay is known. polarity (outputs, seats):
+    -1 where the sound is turned over, 0 where that cannot be told;
+    polarity_sure: how alike both are, 0 to 1.
     """
 
     outputs: tuple[str, ...]
@@ -52,6 +54,8 @@ class Differences:
     delay_s: Real
     late_db: Real
     sure_s: Real
+    polarity: Real
+    polarity_sure: Real
 
 
 def differences(first: Measured, second: Measured) -> Differences:
@@ -80,7 +84,7 @@ def differences(first: Measured, second: Measured) -> Differences:
                      for o in range(len(outputs))])  # fmt: skip
     return Differences(
         outputs, seats, centres, level, uncertainty, judged, direct, delays[..., 0], late,
-        delays[..., 1].max(axis=1),
+        delays[..., 1].max(axis=1), delays[..., 2], delays[..., 3],
     )  # fmt: skip
 
 
@@ -130,21 +134,35 @@ class _Round:
         return np.asarray(samples * shape, dtype=float)
 
 
-def _delay(pair: list[_Round], output: int, seat: int) -> tuple[float, float]:
-    """How much later the second direct sound is (s of the common reference), and how sure."""
+def _delay(pair: list[_Round], output: int, seat: int) -> tuple[float, float, int, float]:
+    """How much later the second direct sound is (s of the common reference), how sure
+    that is, the polarity of one to the other (0: cannot be told), and how alike they are.
+    """
     low, high = pair[0].bands_hz[output]
     starts = [p.responses.start_s for p in pair]
     if high < 2 * DIRECT_ABOVE_HZ:
-        return _fitted_delay(pair, output, seat)
+        return (*_fitted_delay(pair, output, seat), *_bass_polarity(pair, output, seat))
     windows = [p.window(output, seat, -DIRECT_S[0], DIRECT_S[1]) for p in pair]
     length = max(map(len, windows)) + int(0.01 * pair[0].rate)
     responses = [ImpulseResponse(w, pair[0].rate).response(length) for w in windows]
     frequencies = responses[0].frequencies_hz
     inside = (frequencies >= max(low, DIRECT_ABOVE_HZ)) & (frequencies <= high)
     found = likeness(responses[0].values, responses[1].values, frequencies, inside * 1.0)
+    polarity = found.polarity if found.likeness > ALIKE else 0
     if found.likeness < ALIKE:
-        return _fitted_delay(pair, output, seat)
-    return found.delay_s + starts[1] - starts[0], 0.02 / min(high, 12e3)
+        return (*_fitted_delay(pair, output, seat), polarity, found.likeness)
+    later = found.delay_s + starts[1] - starts[0]
+    return later, 0.02 / min(high, 12e3), polarity, found.likeness
+
+
+def _bass_polarity(pair: list[_Round], output: int, seat: int) -> tuple[int, float]:
+    """Polarity of a subwoofer's whole response; 0 where the room changed too much to tell."""
+    frequencies = pair[0].frequencies_hz
+    low, high = pair[0].bands_hz[output]
+    values = [np.interp(frequencies, p.frequencies_hz, p.values[output, seat]) for p in pair]
+    inside = (frequencies >= low) & (frequencies <= high)
+    found = likeness(values[0], values[1], frequencies, inside * 1.0)
+    return (found.polarity if found.likeness > ALIKE else 0), found.likeness
 
 
 def _fitted_delay(pair: list[_Round], output: int, seat: int) -> tuple[float, float]:

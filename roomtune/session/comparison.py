@@ -104,7 +104,7 @@ def compare(
     moves = find_moves(system, found)
     findings = [
         *common,
-        *_reversed(first, second),
+        *_reversed(found),
         *_move_findings(found, moves),
         *_levels(system, found, gain, moves),
         *_treble(found),
@@ -158,7 +158,7 @@ def _common_gain_db(found: Differences) -> tuple[float, list[Change]]:
     ]
 
 
-def _reversed(first: Measured, second: Measured) -> list[Change]:
+def _reversed(found: Differences) -> list[Change]:
     """Outputs that were turned round: wires swapped, or inverted in a setting."""
     return [
         Change(
@@ -170,7 +170,7 @@ def _reversed(first: Measured, second: Measured) -> list[Change]:
             "degrees",
             REVERSED_SIGNIFICANCE * sure,
         )
-        for name, sure in reversals(first, second).items()
+        for name, sure in reversals(found).items()
     ]
 
 

@@ -50,7 +50,8 @@ def found(speakers: dict, seats: dict, offset_s=0.0, error_s=0.0) -> Differences
     empty = np.zeros((5, 3, 1))
     return Differences(
         tuple(f"output {n}" for n in PLACES), tuple(SEATS), np.array([1000.0]), empty, empty,
-        empty == 0, empty, delay, np.zeros((5, 3)), np.full(5, 2e-6),
+        empty == 0, empty, delay, np.zeros((5, 3)), np.full(5, 2e-6), np.ones((5, 3)),
+        np.ones((5, 3)),
     )  # fmt: skip
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from roomtune.advisor.measured import measured_from_responses
+from roomtune.session.changes import differences
 from roomtune.session.comparison import compare
 from roomtune.session.reversals import reversals
 from roomtune.signal.values import ImpulseResponse
@@ -17,11 +18,12 @@ def test_only_the_reversed_output_is_told(bench) -> None:
     noise = 1e-5 * np.random.default_rng(4).normal(size=samples.shape)
     samples[1] *= -0.8
     later = measured_from_responses(bench.system, ImpulseResponse(samples + noise, RATE, 0.01))
-    assert set(reversals(bench.measured, later)) == {bench.measured.outputs[1]}
+    found = differences(bench.measured, later)
+    assert set(reversals(found)) == {bench.measured.outputs[1]}
     first = compare(bench.system, bench.measured, later).findings[0]
     assert (first.kind, first.subject) == ("polarity", bench.measured.outputs[1])
     assert "opposite polarity" in first.text
 
 
 def test_equal_rounds_have_none(bench) -> None:
-    assert not reversals(bench.measured, bench.measured)
+    assert not reversals(differences(bench.measured, bench.measured))
