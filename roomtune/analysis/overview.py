@@ -177,7 +177,9 @@ def _band_spread_db(
     centres: NDArray[np.float64], levels: NDArray[np.float64], weights: ArrayLike | None
 ) -> NDArray[np.float64]:
     """Spread over seats of band levels (seats, b)."""
-    return seat_spread_db(FrequencyResponse(centres, 10 ** (levels / 20) + 0j), weights)
+    return seat_spread_db(
+        FrequencyResponse(centres, np.asarray(10 ** (levels / 20), dtype=complex)), weights
+    )
 
 
 def _decay(main: ImpulseResponse, band_hz: tuple[float, float], arrival_s: float) -> Decay | None:
