@@ -12,6 +12,7 @@ from roomtune.advisor.energy import EnergyModel
 from roomtune.advisor.measured import Measured
 from roomtune.advisor.objective import Goal, Match, Problem, Rows
 from roomtune.advisor.scores import (
+    DEEPEST_DB,
     DEVIATION_BAND_HZ,
     LEVEL_BAND_HZ,
     MATCH_BAND_HZ,
@@ -170,8 +171,11 @@ def fitted_to_low_end(centres_hz: Array, level_db: Array, wanted_db: Array) -> A
     middle = (centres_hz > 200) & (centres_hz < 2000)
     excess = level_db - wanted_db
     excess = excess - (excess[middle].mean() if middle.any() else excess.max())
-    near = np.abs(np.log2(centres_hz[:, None] / centres_hz[None])) < 0.5
-    smooth = np.array([excess[row].mean() for row in near])
+    place = np.log2(centres_hz)
+    reach = np.minimum(0.5, np.minimum(place - place[0], place[-1] - place)) + 1e-9
+    near = np.abs(place[:, None] - place[None]) <= reach[:, None]
+    power = 10 ** (np.maximum(excess, -DEEPEST_DB) / 10)
+    smooth = np.array([10 * np.log10(power[row].mean()) for row in near])
     reached = np.flatnonzero(smooth > -LOW_END_DB)
     first = int(reached[0]) if len(reached) else len(centres_hz)
     bent = wanted_db.copy()
@@ -216,6 +220,7 @@ def row_trust(
     power, _ = aims.model.power(channel, gains)
     members = aims.model.members[channel]
     noise = np.einsum("ok,osk->sk", np.abs(gains) ** 2, aims.model.noise[members])
+    noise = noise + 1e-12 * power.max()
     ratio = 10 * np.log10((seats @ power @ bands.T) / np.maximum(seats @ noise @ bands.T, 1e-30))
     return np.clip((ratio - 6) / 14, 0, 1)
 

@@ -80,3 +80,22 @@ def test_narrow_sections_above_the_transition_and_narrow_boosts_are_refused():
     assert np.exp(above.upper[1]) <= 4.5
     broad = section_at("peaking", (0,), 2000, 0.7, RULES)
     assert broad.upper[2] == RULES.boost_db
+
+
+def test_the_target_follows_a_natural_low_end_and_no_further():
+    from roomtune.advisor.aims import fitted_to_low_end
+
+    centres = np.geomspace(25, 16000, 110)
+    wanted = np.zeros(len(centres))
+    rolled = -12 * np.maximum(np.log2(80 / centres), 0)
+    bent = fitted_to_low_end(centres, rolled, wanted)
+    assert np.all(bent[centres > 70] == 0)
+    assert bent[0] == pytest.approx(rolled[0] + 4, abs=1e-9)
+    # 12 dB per octave, power mean over an octave: 10 lg(sinh(x) / x), x = 0.6 ln 10
+    lift = 10 * np.log10(np.sinh(0.6 * np.log(10)) / (0.6 * np.log(10)))
+    place = int(np.argmin(np.abs(centres - 38)))
+    assert bent[place] == pytest.approx(rolled[place] + 4 + lift, abs=0.15)
+    silent = np.where(centres < 60, -300.0, 0.0)
+    assert fitted_to_low_end(centres, silent, wanted).min() > -40
+    flat = fitted_to_low_end(centres, wanted, wanted)
+    np.testing.assert_array_equal(flat, wanted)
