@@ -19,7 +19,7 @@ from roomtune.advisor.energy import EnergyModel
 from roomtune.advisor.equaliser import Ground, Rules, grown
 from roomtune.advisor.layout import bass_outputs
 from roomtune.advisor.least_squares import minimise
-from roomtune.advisor.objective import Problem, Rows, Spread, cost_of, residuals
+from roomtune.advisor.objective import OVER_WEIGHT, Problem, Rows, Spread, cost_of, residuals
 from roomtune.advisor.settings import moved, with_outputs
 from roomtune.advisor.state import Free, Section, State, neutral
 from roomtune.processor.tuning import Tuning
@@ -92,6 +92,12 @@ class Bass:
         total = np.einsum("nk,nsk->sk", np.abs(self.base), own) ** 2
         return float(self.weights @ total.mean(axis=-1))
 
+    @property
+    def allowed_db(self) -> float:
+        """Loss that is free of the steep cost: 2.5 dB, or what merely arriving together loses."""
+        plain = self.measures(self.turned(self.start_ms[None], np.ones((1, self.count))))[1]
+        return max(LOSS_ALLOWED_DB, float(plain[0]))
+
     def turned(self, delays_ms: Array, signs: Array) -> Complex:
         """Base gains with delays (c, n) and polarity signs (c, n): (c, n, k)."""
         turn = np.exp(-2e-3j * np.pi * delays_ms[..., None] * self.model.centres_hz)
@@ -123,7 +129,7 @@ class Bass:
             whole,
             self.weights,
             10 * np.log10(self.full_power),
-            LOSS_ALLOWED_DB,
+            self.allowed_db,
             LOSS_WEIGHT,
         )
         return Problem(self.model, (gains,), self.rate_hz, (), spreads=(spread,))
@@ -205,24 +211,19 @@ def _screened(bass: Bass) -> tuple[Array, Array, Array]:
     delays[1:, 1:] += (2 * unit[:, : n - 1] - 1) * 0.75 * REACH_MS
     signs[1:, 1:] = np.where(unit[:, n - 1 : 2 * n - 2] < 0.35, -1, 1)
     gains[1:] = -0.6 * GAIN_REACH_DB * unit[:, 2 * n - 2 :] ** 2
-    costs = np.concatenate(
-        [
-            _costs(
-                *bass.measures(
-                    bass.turned(delays[part], signs[part]) * 10 ** (gains[part] / 20)[..., None]
-                )
-            )
-            for part in np.array_split(np.arange(count + 1), max(count // 240, 1))
-        ]
-    )
-    order = np.argsort(costs, kind="stable")
+    costs, allowed_db = [], bass.allowed_db
+    for part in np.array_split(np.arange(count + 1), max(count // 240, 1)):
+        factor = 10 ** (gains[part] / 20)[..., None]
+        measures = bass.measures(bass.turned(delays[part], signs[part]) * factor)
+        costs.append(_costs(*measures, allowed_db))
+    order = np.argsort(np.concatenate(costs), kind="stable")
     order = np.concatenate([[0], order[order != 0]])
     return gains[order], delays[order], signs[order]
 
 
-def _costs(spread: Array, loss: Array) -> Array:
+def _costs(spread: Array, loss: Array, allowed_db: float) -> Array:
     """Half the squares that the least-squares fit sums too."""
-    beyond = np.maximum(loss - LOSS_ALLOWED_DB, 0)
+    beyond = OVER_WEIGHT * np.maximum(loss - allowed_db, 0)
     return 0.5 * (spread**2 + (LOSS_WEIGHT * loss) ** 2 + beyond**2)
 
 

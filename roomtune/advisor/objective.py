@@ -20,6 +20,7 @@ from roomtune.advisor.state import Electrical, Free, State, electrical, packed, 
 
 Array = NDArray[np.float64]
 DB = 10 / np.log(10)
+OVER_WEIGHT = 3.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,7 +83,7 @@ class Spread:
 
     rows: every seat by itself (s, s) and the bands; whole: one row over all;
     seats: weights (s,). `full_db`: the level that would be lost from; what is
-    lost beyond `allowed_db` costs fully, all of it by `loss_weight`.
+    lost beyond `allowed_db` costs OVER_WEIGHT, all of it by `loss_weight`.
     """
 
     channel: int
@@ -207,12 +208,12 @@ def _spread(spread: Spread, heard: Heard) -> tuple[Array, Array]:
     parts = [
         (weight * error).ravel(),
         spread.loss_weight * spread.weight * loss,
-        spread.weight * over,
+        OVER_WEIGHT * spread.weight * over,
     ]
     slopes = [
         (weight[..., None] * slope).reshape(error.size, heard.count),
         -spread.loss_weight * spread.weight * whole_slope[0],
-        -spread.weight * (over > 0)[:, None] * whole_slope[0],
+        -OVER_WEIGHT * spread.weight * (over > 0)[:, None] * whole_slope[0],
     ]
     return np.concatenate(parts), np.concatenate(slopes)
 
