@@ -16,9 +16,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from roomtune.capture.requests import TakeRequest
-from roomtune.signal.sweeps import BELOW_BAND, Sweep, pre_time_s
+from roomtune.signal.sweeps import Sweep, pre_time_s, steepest_edge
 
 MARGIN_S = 0.03
+SPLASH = 4.0
 RATE_FACTORS = (1.0, 1.2, 1.5, 2.0, 2.5, 3.0)
 WANTED_QUIET_DB = 70.0
 
@@ -181,8 +182,13 @@ def _mirrored(source: Place, victim: Place, room: Room) -> list[tuple[float, flo
 
 
 def _meet(source: Sweep, victim: Sweep, order: int) -> bool:
-    """Whether an order of one sweep reaches into the band recovered for another."""
+    """Whether an order of one sweep reaches into the band recovered for another.
+
+    A sweep's ends splash beyond its band: at four times the stop frequency a bass
+    sweep is still only about 100 dB down.
+    """
+    splash = SPLASH if order == 1 else 1.0
     return (
-        order * source.stop_hz > victim.start_hz * BELOW_BAND
-        and order * source.start_hz < victim.stop_hz
+        order * source.stop_hz * splash > victim.start_hz * steepest_edge(victim)
+        and order * source.start_hz / splash < victim.stop_hz
     )

@@ -25,7 +25,13 @@ from roomtune.capture.timing import (
 )
 from roomtune.errors import MeasurementError
 from roomtune.signal.decibels import amplitude
-from roomtune.signal.sweeps import HIGHEST_ORDER, Deconvolution, deconvolve
+from roomtune.signal.sweeps import (
+    BELOW_BAND,
+    HIGHEST_ORDER,
+    Deconvolution,
+    deconvolve,
+    steepest_edge,
+)
 from roomtune.signal.values import ImpulseResponse
 
 MARGIN_S = 0.05
@@ -116,12 +122,14 @@ def gather(
     request: TakeRequest,
     plan: Schedule | None = None,
     begin_s: float | None = None,
-    highest_order: int = HIGHEST_ORDER,
+    among_others: bool = False,
 ) -> Evidence:
     """Find markers, clock, responses and noise in the recording of one request.
 
     `plan`: when the request's sounds were played, where that is not its own
-    schedule; `begin_s`: when the first of several sweeps began.
+    schedule; `begin_s`: when the first of several sweeps began. `among_others`:
+    other sweeps sound meanwhile, so no distortion orders are taken and the least
+    is let in from under the band.
 
     A recording that holds the markers only at another sample rate than it states
     is resampled first.
@@ -137,7 +145,7 @@ def gather(
     first_s = plan.sweep_s if begin_s is None else begin_s
     stretch = _sweep_stretch(microphone, request, plan, clock, first_s)
     zero_s = None if clock is None else stretch.zero_s
-    response = _recover(stretch, request, zero_s, highest_order)
+    response = _recover(stretch, request, zero_s, among_others)
     if clock is None:
         stretch = replace(stretch, zero_s=float(response.time_zero_s))
     quiet = _quiet(microphone, request, replace(plan, sweep_s=first_s), clock, stretch)
@@ -201,11 +209,17 @@ def _sweep_stretch(
 
 
 def _recover(
-    stretch: Stretch, request: TakeRequest, zero_s: float | None, highest_order: int
+    stretch: Stretch, request: TakeRequest, zero_s: float | None, among_others: bool
 ) -> Deconvolution:
     """The responses per unit of digital full scale."""
     result = deconvolve(
-        stretch.samples, request.sweep, zero_s, START_S, request.settings.tail_s, highest_order
+        stretch.samples,
+        request.sweep,
+        zero_s,
+        START_S,
+        request.settings.tail_s,
+        highest_order=1 if among_others else HIGHEST_ORDER,
+        below=steepest_edge(request.sweep) if among_others else BELOW_BAND,
     )
     gain = 1 / float(amplitude(request.level_dbfs))
     return replace(

@@ -103,6 +103,8 @@ def capture_fast(
     What comes back to be repeated from the passage is made again alone, as is
     everything when packing would save less than a third of the time. The takes
     come in the order of the requests; the callbacks are those of `capture_many`.
+    Not the default: where a weak driver shares its band with much stronger ones
+    (tweeters of the demo beside its woofers) responses were up to 0.8 dB rms off.
     """
     together = _packable(requests)
     made: dict[str, CapturedTake] = {}
@@ -154,7 +156,7 @@ def _take(recording: Recording, whole: Passage, place: Place, at: str) -> Take:
     tail_s = min(whole.room.length_s(1), request.settings.tail_s)
     plan = replace(whole.plan, sweep_s=whole.plan.sweep_s + place.begin_s)
     kept = replace(request, settings=replace(request.settings, tail_s=tail_s))
-    evidence = gather(recording, kept, plan, whole.plan.sweep_s, highest_order=1)
+    evidence = gather(recording, kept, plan, whole.plan.sweep_s, among_others=True)
     linear = _lengthened(evidence.response.linear, request)
     evidence = replace(evidence, response=replace(evidence.response, linear=linear))
     return finished_take(replace(evidence, request=request), judge_together(evidence), at)

@@ -139,14 +139,16 @@ def sweep_energy_density(sweep: Sweep, frequencies_hz: ArrayLike) -> NDArray[np.
     return np.asarray(np.interp(np.asarray(frequencies_hz, dtype=float), grid, power))
 
 
-def band_gain(sweep: Sweep, frequencies_hz: NDArray[np.float64]) -> NDArray[np.float64]:
+def band_gain(
+    sweep: Sweep, frequencies_hz: NDArray[np.float64], below: float = BELOW_BAND
+) -> NDArray[np.float64]:
     """Gain (0 to 1) that the deconvolution leaves at each frequency.
 
-    1 in the valid band; beyond it a smooth ramp to zero at 0.6 of the start and
-    1.005 of the stop frequency, where the faded sweep still carries energy.
+    1 in the valid band; beyond it a smooth ramp to zero at `below` times the start
+    and 1.005 of the stop frequency, where the faded sweep still carries energy.
     """
     low, high = sweep.valid_band_hz
-    bottom = sweep.start_hz * BELOW_BAND
+    bottom = sweep.start_hz * below
     top = min(sweep.stop_hz * ABOVE_BAND, sweep.sample_rate_hz / 2)
     rise = smooth_step((frequencies_hz - bottom) / (low - bottom))
     fall = smooth_step((top - frequencies_hz) / (top - high))
@@ -164,7 +166,9 @@ def smooth_step(position: ArrayLike) -> NDArray[np.float64]:
 
 
 @lru_cache(maxsize=8)
-def inverse_spectrum(sweep: Sweep, length: int) -> NDArray[np.complex128]:
+def inverse_spectrum(
+    sweep: Sweep, length: int, below: float = BELOW_BAND
+) -> NDArray[np.complex128]:
     """Return the regularised inverse of the sweep's DFT, shape (length // 2 + 1,).
 
     Exactly 1 / X in the valid band, zero outside the reach of `band_gain`.
@@ -172,7 +176,7 @@ def inverse_spectrum(sweep: Sweep, length: int) -> NDArray[np.complex128]:
     import scipy.fft
 
     spectrum = sweep_spectrum(sweep, length)
-    gain = band_gain(sweep, scipy.fft.rfftfreq(length, 1 / sweep.sample_rate_hz))
+    gain = band_gain(sweep, scipy.fft.rfftfreq(length, 1 / sweep.sample_rate_hz), below)
     inverse = np.zeros_like(spectrum)
     inverse[gain > 0] = gain[gain > 0] / spectrum[gain > 0]
     inverse.flags.writeable = False
@@ -203,6 +207,7 @@ def deconvolve(
     start_s: float = -0.3,
     tail_s: float = 1.0,
     highest_order: int = HIGHEST_ORDER,
+    below: float = BELOW_BAND,
 ) -> Deconvolution:
     """Recover impulse responses from recordings of one sweep, shape (..., m).
 
@@ -210,7 +215,9 @@ def deconvolve(
     with no delay at all, to any fraction of a sample; None takes the strongest
     point of each response as time zero. The responses run from `start_s` (at
     most zero) to `tail_s`; before the arrival a fade keeps only what the ringing
-    of the band edge and early arrivals need (`pre_time_s`). In the valid band
+    of the band edge and early arrivals need (`pre_time_s`). `below`: where the
+    ramp under the band ends, in parts of the start frequency (`steepest_edge` lets
+    in the least of what others play there). In the valid band
     the error is below -75 dB of the response's energy (15 Hz sweep of 3 s;
     lower for higher bands) plus noise.
     """
@@ -225,7 +232,7 @@ def deconvolve(
     needed_s = -start_s + sweep.true_duration_s + tail_s
     found, pieces = [], []
     for row, zero_s in zip(rows, zeros, strict=True):
-        circle, whole, found_s = _circle(row, sweep, zero_s, -start_s, needed_s)
+        circle, whole, found_s = _circle(row, sweep, zero_s, (-start_s, needed_s), below)
         found.append(found_s)
         pieces.append([window.cut(circle, whole) for window in windows])
     responses = [
@@ -253,20 +260,28 @@ def pre_time_s(sweep: Sweep) -> float:
     return min(max(0.05, 6 / sweep.start_hz), 0.6 * sweep.lead_s(2))
 
 
+def steepest_edge(sweep: Sweep) -> float:
+    """The narrowest ramp under the band whose ringing fits the pre-time, for `below`."""
+    low_in_starts = sweep.valid_band_hz[0] / sweep.start_hz
+    narrowest = low_in_starts - 2.5 / (pre_time_s(sweep) * sweep.start_hz)
+    return min(max(narrowest, BELOW_BAND), 0.95)
+
+
 def _circle(
     row: NDArray[np.float64],
     sweep: Sweep,
     zero_s: float | None,
-    before_s: float,
-    needed_s: float,
+    stretch_s: tuple[float, float],
+    below: float,
 ) -> tuple[NDArray[np.float64], int, float]:
     """The circular response of a row, the sample of it at time zero, and time zero in the row.
 
-    With a known time zero only the stretch of `needed_s` from `before_s` ahead of
-    it is looked at; the rest of the recording holds nothing but noise.
+    With a known time zero only a stretch is looked at (from how long before it, how
+    long in all); the rest of the recording holds nothing but noise.
     """
     import scipy.fft
 
+    before_s, needed_s = stretch_s
     rate = sweep.sample_rate_hz
     begin, whole, fraction = 0, 0, 0.0
     if zero_s is not None:
@@ -276,7 +291,7 @@ def _circle(
         row = row[begin : begin + math.ceil(needed_s * rate) + 1]
     length = scipy.fft.next_fast_len(max(row.size, sweep.sample_count), real=True)
     spectrum = scipy.fft.rfft(row, length)
-    spectrum *= _turned_inverse(sweep, length, fraction)
+    spectrum *= _turned_inverse(sweep, length, fraction, below)
     circle = scipy.fft.irfft(spectrum, length, overwrite_x=True)
     if zero_s is None:
         whole = int(np.argmax(np.abs(circle)))
@@ -285,9 +300,11 @@ def _circle(
 
 
 @lru_cache(maxsize=2)
-def _turned_inverse(sweep: Sweep, length: int, fraction: float) -> NDArray[np.complex128]:
+def _turned_inverse(
+    sweep: Sweep, length: int, fraction: float, below: float
+) -> NDArray[np.complex128]:
     """The inverse spectrum that also moves everything ahead by a fraction of a sample."""
-    inverse = inverse_spectrum(sweep, length)
+    inverse = inverse_spectrum(sweep, length, below)
     if fraction == 0:
         return inverse
     return np.asarray(inverse * np.exp(2j * np.pi * fraction / length * np.arange(inverse.size)))
