@@ -33,7 +33,7 @@ def noise_density(samples: NDArray[np.float64], sample_rate_hz: float) -> NoiseS
     for order in range(1, TAPERS + 1):
         taper = np.sqrt(2 / (count + 1)) * np.sin(order * phase)
         density += np.abs(scipy.fft.rfft(centred * taper, length)) ** 2
-    frequencies = scipy.fft.rfftfreq(length, 1 / sample_rate_hz)
+    frequencies = np.arange(density.size) * (sample_rate_hz / length)
     return NoiseSpectrum(frequencies, density / (TAPERS * sample_rate_hz))
 
 

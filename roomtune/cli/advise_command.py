@@ -10,7 +10,6 @@ from roomtune.cli.show import as_json, say, table
 
 if TYPE_CHECKING:
     from roomtune.advisor.proposal import Advice
-    from roomtune.session.folder import Session
 
 
 @click.command("advise")
@@ -29,7 +28,7 @@ def command(choice: str | None, explain: bool, json_wanted: bool) -> None:
     session = open_session(choice)
     system = system_of(session)
     _, advice = advice_of(session, system)
-    path = keep_advice(session, advice)
+    path = session.save_advice(advice)
     if json_wanted:
         as_json(proposals_as_json(advice))
     elif explain:
@@ -42,18 +41,6 @@ def command(choice: str | None, explain: bool, json_wanted: bool) -> None:
             [(p.step, p.subject, p.change, p.effect) for p in advice.proposals],
         )
     say(f"Wrote {path}. Next: type it in (roomtune export settings), then roomtune verify")
-
-
-def keep_advice(session: Session, advice: Advice) -> str:
-    """Keep the tuning and its proposals in the session; returns the tuning's path."""
-    import json
-
-    from roomtune.processor.storage import tuning_to_json
-
-    path = session.save("tuning", ".json", tuning_to_json(advice.tuning).encode())
-    text = json.dumps(proposals_as_json(advice), indent=2, ensure_ascii=False)
-    session.save("proposals", ".json", text.encode())
-    return str(path)
 
 
 def proposals_as_json(advice: Advice) -> list[dict[str, object]]:

@@ -121,4 +121,9 @@ def write_levels(path: Path, system: System, measured: Measured) -> None:
         writer.writerow(["output", "seat", *(f"{centre:.4g} Hz (dB)" for centre in centres)])
         for index, output in enumerate(measured.outputs):
             for place, seat in enumerate(measured.seats):
-                writer.writerow([output, seat, *(f"{level:.2f}" for level in levels[index, place])])
+                writer.writerow([output, seat, *map(_cell, levels[index, place])])
+
+
+def _cell(level_db: float) -> str:
+    """A level for the table; empty where nothing was measured."""
+    return f"{level_db:.2f}" if -200 < level_db < 200 else ""

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from roomtune.cli.advise_command import keep_advice
 from roomtune.cli.new_command import copy_scenario
 from roomtune.cli.project import SYSTEM, load_system
 from roomtune.cli.report_command import keep_report
@@ -14,7 +13,7 @@ from roomtune.cli.responses import advice_of, heard_scores, measured_of
 from roomtune.cli.rounds import channel_round, run_round
 from roomtune.cli.show import say
 from roomtune.cli.stage import VirtualStage
-from roomtune.cli.verify_command import keep_verification, session_through, verification_of
+from roomtune.cli.verify_command import session_through, verification_of
 
 if TYPE_CHECKING:
     from roomtune.advisor.scores import Scores
@@ -79,10 +78,10 @@ def play_act(room: VirtualRoom, system: System, title: str, earlier: Act | None)
     former = advice.starting if earlier is None else earlier_tuning(earlier)
     listen(stage, session, system, former, FORMER)
     comparison = None if earlier is None else changes(system, earlier, session, former)
-    keep_advice(session, advice)
+    session.save_advice(advice)
     listen(stage, session, system, advice.tuning, session_through(session))
     result = verification_of(session, system, session_through(session))
-    keep_verification(session, result)
+    session.save_verification(result)
     before = heard_scores(session, system, FORMER)
     after = heard_scores(session, system, session_through(session))
     content = Content(

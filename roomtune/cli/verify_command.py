@@ -55,7 +55,7 @@ def command(
     for sentence in run_round(stage, session, requests, "verifying", through):
         say(f"Not usable: {sentence}")
     result = verification_of(session, system, through)
-    keep_verification(session, result)
+    session.save_verification(result)
     if json_wanted:
         as_json(verification_as_json(result))
     else:
@@ -86,14 +86,6 @@ def verification_of(session: Session, system: System, through: str) -> Verificat
         tuning=tuning,
         measured=measured,
     )
-
-
-def keep_verification(session: Session, result: Verification) -> None:
-    """Keep the result in the session."""
-    import json
-
-    text = json.dumps(verification_as_json(result), indent=2, ensure_ascii=False)
-    session.save("verification", ".json", text.encode())
 
 
 def verification_as_json(result: Verification) -> dict[str, object]:

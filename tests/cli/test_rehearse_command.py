@@ -47,9 +47,8 @@ def test_the_first_tuning_at_least_halves_the_deviation(rehearsal) -> None:
 def test_the_reversed_driver_is_found(rehearsal) -> None:
     session = list_sessions(rehearsal[0])[0]
     tuning = read_tuning(session.current("tuning"))
-    proposals = json.loads(session.current("proposals").read_text())
-    polarity = [p for p in proposals if p["step"] == "polarity"]
-    assert [p["subject"] for p in polarity] == ["centre-woofer"]
+    polarity = [p for p in session.proposals() if p.step == "polarity"]
+    assert [p.subject for p in polarity] == ["centre-woofer"]
     assert tuning.output("centre-woofer").inverted
 
 
