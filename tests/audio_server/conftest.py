@@ -27,7 +27,7 @@ def need(*programs: str) -> None:
     except (ImportError, OSError) as error:
         absent.append(f"PortAudio ({error})")
     if absent:
-        text = f"not installed: {', '.join(absent)}; run .ci/install-audio"
+        text = f"not installed: {', '.join(absent)}; run .ci/install"
         if REQUIRED:
             pytest.fail(text)
         pytest.skip(text)
