@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from roomtune.cli.show import progress
+from roomtune.cli.show import progress, say
 
 if TYPE_CHECKING:
     from roomtune.capture.measure import CapturedTake
@@ -30,6 +30,7 @@ def run_round(
     from roomtune.capture.measure import capture_many
 
     bad: dict[tuple[str, str], str] = {}
+    doubts: dict[tuple[str, str], str] = {}
     with progress(len(requests), what) as advance:
 
         def keep(captured: CapturedTake) -> None:
@@ -37,9 +38,11 @@ def run_round(
             session.add(captured, through=through)
             place = (take.source, take.seat)
             bad.pop(place, None)
-            if take.verdict.grade == "repeat":
+            doubts.pop(place, None)
+            if take.verdict.grade != "good":
                 reasons = "; ".join(finding.text for finding in take.verdict.findings)
-                bad[place] = f"{take.source} at {take.seat}: {reasons}"
+                told = bad if take.verdict.grade == "repeat" else doubts
+                told[place] = f"{take.source} at {take.seat}: {reasons}"
 
         def announce(request: TakeRequest, attempt: int) -> None:
             again = f", attempt {attempt}" if attempt > 1 else ""
@@ -55,6 +58,8 @@ def run_round(
                 on_progress=announce,
                 before_by_hand=stage.switch_to,
             )
+    for doubt in doubts.values():
+        say(f"Usable, but {doubt}")
     return tuple(bad.values())
 
 

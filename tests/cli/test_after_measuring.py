@@ -42,8 +42,11 @@ def there(measured, run, tmp_path, monkeypatch):
 
 
 def test_analyse_tells_the_reversed_driver(there) -> None:
-    rows = json.loads(there("analyse", "--json").stdout)
-    assert [row["output"] for row in rows if row["polarity"] == "reversed"] == ["centre-woofer"]
+    told = json.loads(there("analyse", "--json").stdout)
+    outputs = told["outputs"]
+    assert [row["output"] for row in outputs if row["polarity"] == "reversed"] == ["centre-woofer"]
+    assert 0.2 < told["room"]["decay_s"] < 0.7
+    assert any(abs(mode["frequency_hz"] - 343.2 / 2 / 5.6) < 1 for mode in told["modes"])
     table = there("analyse")
     assert "centre-woofer" in table.stdout
     assert "Next: roomtune advise" in table.stderr
