@@ -1,5 +1,6 @@
-"""What `roomtune --help` costs against importing click alone: python tests/benchmarks/start_up_cost.py.
+"""What `roomtune --help` costs against importing click alone.
 
+Run: python tests/benchmarks/start_up_cost.py
 Whole processes in turn, median processor time of 15 runs each after a warm-up.
 """
 
