@@ -12,6 +12,7 @@ from roomtune.cli.show import as_json, say, table
 
 if TYPE_CHECKING:
     from roomtune.advisor.measured import Measured
+    from roomtune.analysis.microphone import MicrophoneCorrection
     from roomtune.analysis.overview import OutputView, RoomView
     from roomtune.system.model import System
 
@@ -33,11 +34,12 @@ def command(choice: str | None, json_wanted: bool, csv_path: Path | None) -> Non
     seats together.
     """
     from roomtune.cli.project import open_session, system_of
-    from roomtune.cli.responses import measured_of
+    from roomtune.cli.responses import correction_of, measured_of
 
     session = open_session(choice)
     system = system_of(session)
     measured = measured_of(session, system)
+    tell_correction(correction_of(session, system))
     if csv_path is not None:
         write_levels(csv_path, measured)
         say(f"Wrote {csv_path}.")
@@ -52,6 +54,21 @@ def command(choice: str | None, json_wanted: bool, csv_path: Path | None) -> Non
     show_outputs(f"Outputs at the main seat ({system.main_seat.name})", rows)
     show_room(room, modes)
     say("Levels are re digital full scale at 0 dB full-scale drive. Next: roomtune advise")
+
+
+def tell_correction(correction: MicrophoneCorrection | None) -> None:
+    """Say what was read of the microphone's correction, and what was not."""
+    if correction is None:
+        say("No microphone correction: the response shown includes the microphone's own.")
+        return
+    low, high = correction.frequencies_hz[[0, -1]]
+    say(
+        f"Microphone correction {correction.name}: {correction.frequencies_hz.size} points from "
+        f"{low:g} to {high:g} Hz, {'level only' if correction.phase_deg is None else 'with phase'}."
+    )
+    for line in correction.skipped:
+        if line.reason != "comment":
+            say(f"Skipped in it: {line}")
 
 
 def output_views(system: System, measured: Measured) -> dict[str, OutputView]:
