@@ -96,7 +96,7 @@ def band_proposals(bands: tuple[UsableBand, ...]) -> list[Proposal]:
     """What was found usable, where it is less than the safe band or uncertain."""
     proposals = []
     for band in bands:
-        refused = ()
+        refused: tuple[str, ...] = ()
         if band.noisy_hz:
             listed = ", ".join(f"{f:.0f}" for f in band.noisy_hz[:6])
             refused = (f"acting on the thirds at {listed} Hz, which hardly stand above the noise",)

@@ -171,7 +171,9 @@ def direct_pair(
     return Pair(both[:, 0], both[:, 1], frequencies, delay_s, seat_weights)
 
 
-def _delay_between(lower: Complex, upper: Complex, frequencies: Array, region: tuple) -> float:
+def _delay_between(
+    lower: Complex, upper: Complex, frequencies: Array, region: tuple[float, float]
+) -> float:
     """Delay of the upper after the lower driver in the region: the strongest correlation."""
     inside = (frequencies >= region[0] / 1.3) & (frequencies <= region[1] * 1.3)
     cross = upper[inside] * np.conj(lower[inside])

@@ -47,7 +47,7 @@ def join_drivers(
 
 def loudspeaker_kinds(system: System) -> list[tuple[str, ...]]:
     """Loudspeakers of more than one driver, grouped by the drivers they have."""
-    kinds: dict[tuple, list[str]] = {}
+    kinds: dict[tuple[object, ...], list[str]] = {}
     for loudspeaker in system.loudspeakers:
         row = ordered_outputs(system, loudspeaker.name)
         if len(row) > 1:
@@ -162,7 +162,7 @@ def _different(choices: list[Choice]) -> list[Choice]:
     """The best alternatives that differ by more than a neighbouring frequency."""
     best = choices[0].slope
     seen = {(best.family, best.low_order, best.high_order)}
-    found = []
+    found: list[Choice] = []
     for choice in choices[1:]:
         key = (choice.slope.family, choice.slope.low_order, choice.slope.high_order)
         if key not in seen and len(found) < ALTERNATIVES:

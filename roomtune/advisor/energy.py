@@ -55,7 +55,7 @@ class EnergyModel:
         return np.maximum(power, 1e-30), shares
 
 
-def narrow_bands(low_hz: float, high_hz: float) -> tuple[NDArray, NDArray]:
+def narrow_bands(low_hz: float, high_hz: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Centres (k,) and edges (k, 2): 1/24 octave below 500 Hz, 1/12 above.
 
     They tile third-octave bands exactly (8 or 4 to a third).

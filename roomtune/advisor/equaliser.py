@@ -215,7 +215,8 @@ def _apart(one: Section, other: Section) -> bool:
 
 def pruned(problem: Problem, state: State, places: Sequence[int], rules: Rules) -> State:
     """Drop sections whose removal costs less than their benefit, refitting the rest."""
-    kept, tried = list(places), set()
+    kept = list(places)
+    tried: set[int] = set()
     cost = cost_of(problem, state)
     while True:
         costs = {

@@ -166,8 +166,11 @@ def rounded_in_turn(aims: Aims, problem: Problem, state: State) -> State:
             sections.append(section)
             continue
         gain = rounded_to(section.values[2], processor.filter_gain_db)
-        held = {name: (*getattr(section, name)[:2], gain) for name in ("values", "lower", "upper")}
-        sections.append(replace(section, **held))
+        values, lower, upper = (
+            (triple[0], triple[1], gain)
+            for triple in (section.values, section.lower, section.upper)
+        )
+        sections.append(replace(section, values=values, lower=lower, upper=upper))
     return polished(aims, problem, replace(state, sections=tuple(sections)), 8)
 
 

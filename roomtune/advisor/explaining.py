@@ -60,10 +60,10 @@ def bass_proposals(
             Proposal(
                 step="bass routing",
                 subject=", ".join(names),
-                change=f"play the bass of {', '.join(giving)} below {bass_hz:g} Hz, and the LFE "
-                "10 dB louder than the other channels",
-                evidence="ITU-R BS.775 asks for 10 dB in-band gain of LFE; these loudspeakers "
-                "do not reach down by themselves",
+                change=f"play the bass of {', '.join(giving)} below {bass_hz:g} Hz"
+                + (", and the LFE 10 dB louder than the other channels" if has_lfe(system) else ""),
+                evidence="these loudspeakers do not reach down by themselves"
+                + ("; ITU-R BS.775 asks for 10 dB in-band gain of LFE" if has_lfe(system) else ""),
                 effect="full bass from every channel with headroom to spare",
             )
         )
@@ -96,6 +96,11 @@ def bass_proposals(
             )
         )
     return proposals
+
+
+def has_lfe(system: System) -> bool:
+    """Whether a channel of low-frequency effects is delivered."""
+    return any(channel.kind == "low frequency effects" for channel in system.channels)
 
 
 def _setting(tuning: Tuning, output: str) -> str:
@@ -137,7 +142,8 @@ def equaliser_proposals(aims: Aims, tuning: Tuning, state: State) -> list[Propos
                     change="; ".join(map(filter_text, sections)),
                     evidence="deviation of the weighted seat average from the target, and of "
                     "left from right at the main seat",
-                    effect=f"{len(sections)} filters; each is worth its place",
+                    effect=f"{len(sections)} {'filter' if len(sections) == 1 else 'filters'}, "
+                    "each worth its place",
                 )
             )
     return proposals
@@ -147,7 +153,7 @@ def filter_text(item: Filter) -> str:
     """A filter in words."""
     gain = f" {item.gain_db:+.1f} dB" if item.gain_db is not None else ""
     q = f", Q {item.q:.2f}" if item.q is not None else ""
-    return f"{item.type} {item.frequency_hz:.4g} Hz{gain}{q}"
+    return f"{item.type} {item.frequency_hz:.1f} Hz{gain}{q}"
 
 
 def result_proposals(system: System, before: Prediction, after: Prediction) -> list[Proposal]:

@@ -260,9 +260,9 @@ def _corrected(
 ) -> ImpulseResponse:
     if correction is None:
         return response
-    from roomtune.analysis.microphone import correct
+    from roomtune.analysis.microphone import correct_impulse_response
 
-    return correct(response, correction)
+    return correct_impulse_response(response, correction)
 
 
 def _deviation(
@@ -282,7 +282,7 @@ def _deviation(
     deviation = np.sqrt(take.impulse_response.duration_s * density / energy)
     if correction is None:
         return deviation
-    from roomtune.analysis.microphone import correct
+    from roomtune.analysis.microphone import correct_response
 
-    flat = FrequencyResponse(frequencies_hz, np.ones(len(frequencies_hz)))
-    return deviation * np.abs(correct(flat, correction).values)
+    flat = FrequencyResponse(frequencies_hz, np.ones(len(frequencies_hz), dtype=np.complex128))
+    return deviation * np.abs(correct_response(flat, correction).values)

@@ -189,7 +189,8 @@ def _goals(goals: Sequence[Goal], heard: Heard) -> list[tuple[Array, Array]]:
             errors.append((level - goal.wanted_db).ravel())
             slopes.append(slope.reshape(level.size, heard.count))
             weights.append(goal.weights.ravel())
-        error, slope, weight = map(np.concatenate, (errors, slopes, weights))
+        error, slope = np.concatenate(errors), np.concatenate(slopes)
+        weight = np.concatenate(weights)
         share = weight**2 / max(float(weight @ weight), 1e-300)
         error, slope = error - share @ error, slope - share @ slope
         blocks.append((weight * error, weight[:, None] * slope))

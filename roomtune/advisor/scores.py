@@ -157,7 +157,10 @@ def seat_weights(system: System, seats: Sequence[str]) -> NDArray[np.float64]:
 
 
 def seat_average_db(
-    system: System, seats: Sequence[str], responses: FrequencyResponse, centres_hz: NDArray
+    system: System,
+    seats: Sequence[str],
+    responses: FrequencyResponse,
+    centres_hz: NDArray[np.float64],
 ) -> NDArray[np.float64]:
     """Weighted power average over the seats of third-octave levels, (channels, bands)."""
     powers = 10 ** (band_levels_db(responses, centres_hz) / 10)

@@ -7,6 +7,7 @@ powers of A = 10^(gain/40) and 1/Q, so the derivatives follow from exponents.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -71,12 +72,12 @@ def _warped(
     return np.tan(half) / np.tan(angle / 2), -angle / np.sin(angle)
 
 
-def _exponents(bank: SectionBank, table: dict[str, tuple[float, ...]]) -> NDArray[np.float64]:
+def _exponents(bank: SectionBank, table: Mapping[str, tuple[float, ...]]) -> NDArray[np.float64]:
     """Exponents of A of the three coefficients, (3, m, 1)."""
     return np.array([table[kind] for kind in bank.kinds]).reshape(-1, 3).T[..., None]
 
 
-def _coefficients(bank: SectionBank, table: dict[str, tuple[float, ...]]) -> NDArray[np.float64]:
+def _coefficients(bank: SectionBank, table: Mapping[str, tuple[float, ...]]) -> NDArray[np.float64]:
     """Coefficients of 1, s and s^2, (3, m, 1)."""
     exponents = _exponents(bank, table)
     coefficients = np.exp((np.log(10) / 40) * bank.gain_db[:, None] * exponents)

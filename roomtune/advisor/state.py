@@ -128,7 +128,7 @@ def electrical(
 ) -> Electrical:
     """Responses that the state adds on each output, with derivatives."""
     count = len(state.gains_db)
-    turn = -2e-3j * np.pi * frequencies_hz
+    turn = np.asarray(-2e-3j * np.pi * frequencies_hz, dtype=np.complex128)
     total = np.exp(NEPER_DB * state.gains_db[:, None] + turn * state.delays_ms[:, None])
     rows: list[list[NDArray[np.complex128]]] = [[] for _ in range(count)]
     places: list[list[int]] = [[] for _ in range(count)]

@@ -46,7 +46,8 @@ def stepped(aims: Aims, tuning: Tuning) -> Tuning:
         gains=tuple((place,) for place in range(len(aims.model.outputs))),
         sections=tuple(range(len(state.sections))),
     )
-    cost, refused = cost_of(problem, state), set()
+    cost = cost_of(problem, state)
+    refused: set[tuple[int, bool]] = set()
     for _ in range(MOST_STEPS):
         step = _best_step(aims, problem, bare, state, free, refused)
         if step is None:

@@ -73,7 +73,7 @@ def junction(aims: Aims, tuning: Tuning, crossover_hz: float) -> Junction:
         return Junction(0.0, False, 0.0)
     turned = np.array([[0.0], [INVERSION_COST_DB]])
     cost = lost / total + turned + DELAY_COST_DB * (delays * crossover_hz / 1e3) ** 2
-    row, column = np.unravel_index(int(np.argmin(cost)), cost.shape)
+    row, column = divmod(int(np.argmin(cost)), cost.shape[1])
     return Junction(float(delays[column]), bool(row), float(lost[row, column] / total))
 
 
