@@ -42,13 +42,13 @@ def sound_pressure_db(response: FrequencyResponse, level_dbfs: float = 0.0) -> N
 def in_pascal(response: ImpulseResponse, sensitivity_dbfs_at_94_db: float) -> ImpulseResponse:
     """Return a recorded response in Pa.
 
-    `sensitivity_dbfs_at_94_db` is the level, dB re a full-scale sine, at which
-    a sine of 1 Pa root mean square (94 dB) is recorded; its peak is sqrt(2) Pa.
+    `sensitivity_dbfs_at_94_db` is the root mean square, in dB re a sample of 1,
+    at which a sine of 1 Pa root mean square (94 dB) is recorded.
     Raises ValueError when the response is in Pa already.
     """
     if response.unit == "Pa":
         raise ValueError("the response is in Pa already")
-    scale = np.sqrt(2) / 10 ** (sensitivity_dbfs_at_94_db / 20)
+    scale = 1 / 10 ** (sensitivity_dbfs_at_94_db / 20)
     return ImpulseResponse(
         response.samples * scale,
         response.sample_rate_hz,

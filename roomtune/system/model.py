@@ -111,7 +111,11 @@ class Seat(Part):
 
 
 class Microphone(Part):
-    """The microphone. `sensitivity_dbfs_at_94_db`: level of 1 Pa, where known."""
+    """The microphone.
+
+    `sensitivity_dbfs_at_94_db`: root mean square of what 1 Pa (94 dB) is recorded
+    as, in dB re a sample of 1, where known. A full-scale sine has -3.01 dB.
+    """
 
     correction_file: str | None = None
     sensitivity_dbfs_at_94_db: float | None = None

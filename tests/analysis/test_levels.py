@@ -20,8 +20,8 @@ def test_level_of_a_flat_band_is_its_gain():
 
 
 def test_one_pascal_is_94_decibels():
-    # a microphone that records 94 dB at -26 dBFS, hearing a full-scale sine at -26 dBFS
-    recorded = ImpulseResponse([10 ** (-26 / 20)], 48000.0)
+    # 94 dB are recorded at a root mean square of -26 dB re 1; so is a full-scale sine here
+    recorded = ImpulseResponse([np.sqrt(2) * 10 ** (-26 / 20)], 48000.0)
     pascal = in_pascal(recorded, -26.0)
     assert pascal.unit == "Pa"
     level = sound_pressure_db(pascal.response_at(np.array([100.0, 1000.0])))
