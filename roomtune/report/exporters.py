@@ -4,15 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 
 from roomtune.advisor.measured import Measured
 from roomtune.advisor.prediction import Prediction
 from roomtune.errors import RoomtuneError
+from roomtune.processor.exporting import CoefficientStyle, coefficients_csv
 from roomtune.processor.storage import tuning_to_json
 from roomtune.processor.tuning import Tuning
-from roomtune.report.biquads import Convention, biquads_csv
 from roomtune.report.settings_pdf import settings_pdf
 from roomtune.report.settings_sheet import COLUMNS, settings_csv
 from roomtune.session.audio_files import wav_bytes
@@ -43,11 +44,14 @@ def export_settings_pdf(path: Path, tuning: Tuning, system: System, date: str = 
 
 
 def export_biquads(
-    path: Path, tuning: Tuning, form: str = "float64", convention: Convention = "subtracted"
+    path: Path,
+    tuning: Tuning,
+    number_format: str = "float64",
+    feedback: Literal["subtracted", "added"] = "subtracted",
 ) -> Path:
-    """Write the filter coefficients as CSV; RoomtuneError when the form cannot hold them."""
+    """Write the filter coefficients as CSV; RoomtuneError when the format cannot hold them."""
     try:
-        text = biquads_csv(tuning, form, convention)
+        text = coefficients_csv(tuning, CoefficientStyle(number_format, feedback))
     except ValueError as error:
         raise RoomtuneError(f"the coefficients cannot be exported: {error}") from error
     return _written(path, text.encode())

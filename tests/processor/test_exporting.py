@@ -146,6 +146,14 @@ def test_the_table_states_its_convention():
     assert header == "part,name,number,filter,type,section,b0,b1,b2,a1,a2"
 
 
+def test_one_in_5_23_is_the_published_word():
+    # 1.0 = 0x0800000 in 5.23 format, as documented for parts with that format.
+    flat = Filter("peaking", 1000.0, 1.0, 0.0)
+    tuning = Tuning(RATE, outputs=(OutputSetting("a", 1, filters=(flat,)),))
+    (row,) = section_rows(tuning, CoefficientStyle("5.23"))
+    assert row.texts[0] == "0x0800000"
+
+
 def test_what_does_not_fit_is_refused():
     with pytest.raises(RoomtuneError, match=r"high pass\): .* does not fit the format 1.31"):
         coefficients_csv(

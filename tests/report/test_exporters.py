@@ -18,7 +18,6 @@ from roomtune.errors import RoomtuneError
 from roomtune.processor.response import output_response, tuning_response
 from roomtune.processor.tuning import Filter
 from roomtune.report import exporters
-from roomtune.report.biquads import biquads_csv
 from roomtune.report.settings_sheet import COLUMNS, settings_csv, settings_sheet, value_text
 from roomtune.report.sofa import export_sofa
 from roomtune.system.model import Range
@@ -31,18 +30,19 @@ def tuning(content):
     return content.advice.tuning
 
 
-def read_sections(text: str, place: str, added: bool, words: int | None = None) -> np.ndarray:
-    """Sections for scipy (b0 b1 b2 a0 a1 a2) from the CSV, by the csv module alone."""
+def read_sections(text: str, part: str, name: str, added: bool, words: bool = False) -> np.ndarray:
+    """Sections for scipy (b0 b1 b2 a0 a1 a2) from the CSV, by the csv module alone.
+
+    words: 5.23 fixed point, 28 bits in two's complement, as hexadecimal words.
+    """
     lines = [line for line in text.splitlines() if not line.startswith("#")]
-    rows = [r for r in csv.DictReader(lines) if r["place"] == place]
+    rows = [r for r in csv.DictReader(lines) if (r["part"], r["name"]) == (part, name)]
     names = ("b0", "b1", "b2", "a1", "a2")
-    if words is None:
-        table = np.array([[float(r[n]) for n in names] for r in rows])
+    if words:
+        unsigned = np.array([[int(r[n], 16) for n in names] for r in rows])
+        table = np.where(unsigned >= 2**27, unsigned - 2**28, unsigned) / 2.0**23
     else:
-        bits, fraction = words
-        unsigned = np.array([[int(r[f"{n} word"], 16) for n in names] for r in rows])
-        signed = np.where(unsigned >= 2 ** (bits - 1), unsigned - 2**bits, unsigned)
-        table = signed / 2.0**fraction
+        table = np.array([[float(r[n]) for n in names] for r in rows])
     if added:
         table[:, 3:] *= -1
     return np.insert(table, 3, 1.0, axis=1)
@@ -55,42 +55,33 @@ def expected(tuning, name: str) -> np.ndarray:
     return output_response(bare, name, FREQUENCIES_HZ)
 
 
-@pytest.mark.parametrize("convention", ["subtracted", "added"])
+@pytest.mark.parametrize("feedback", ["subtracted", "added"])
 @pytest.mark.parametrize("name", ["woofer left", "tweeter right"])
-def test_coefficients_give_the_response_in_scipy(tuning, convention, name):
-    text = biquads_csv(tuning, "float64", convention)
-    sections = read_sections(text, f"output {name}", convention == "added")
+def test_coefficients_give_the_response_in_scipy(tuning, feedback, name, tmp_path):
+    path = exporters.export_biquads(tmp_path / "b.csv", tuning, "float64", feedback)
+    sections = read_sections(path.read_text(), "output", name, feedback == "added")
     _, response = signal.sosfreqz(sections, FREQUENCIES_HZ, fs=tuning.sample_rate_hz)
     assert_allclose(response, expected(tuning, name), rtol=1e-7, atol=1e-9)
 
 
-def test_fixed_point_words_give_the_response_of_that_format(tuning):
-    text = biquads_csv(tuning, "5.23", "added")
-    sections = read_sections(text, "output woofer left", True, words=(28, 23))
-    assert_allclose(sections, read_sections(text, "output woofer left", True), rtol=0, atol=0)
+def test_fixed_point_words_give_the_response_of_that_format(tuning, tmp_path):
+    path = exporters.export_biquads(tmp_path / "b.csv", tuning, "5.23", "added")
+    sections = read_sections(path.read_text(), "output", "woofer left", True, words=True)
     _, response = signal.sosfreqz(sections, FREQUENCIES_HZ, fs=tuning.sample_rate_hz)
     held = replace(tuning, number_format="5.23")
     # scipy evaluates by powers of z^-1, which cancels a little at low frequencies.
     assert_allclose(response, expected(held, "woofer left"), rtol=2e-4)
 
 
-def test_one_in_5_23_is_the_published_word(tuning):
-    # 1.0 = 0x0800000 in 5.23 format, as documented for parts with that format.
-    flat = replace(
-        tuning,
-        outputs=(replace(tuning.outputs[0], filters=(Filter("peaking", 1000.0, 1.0, 0.0),)),),
-    )
-    rows = list(csv.DictReader(biquads_csv(flat, "5.23").splitlines()[2:]))
-    assert next(r for r in rows if r["place"].startswith("output"))["b0 word"] == "0x0800000"
-
-
 def test_a_format_that_cannot_hold_a_coefficient_is_refused(tuning, tmp_path):
-    with pytest.raises(ValueError, match="more integer bits"):
-        biquads_csv(tuning, "1.31")
-    with pytest.raises(RoomtuneError, match="cannot be exported"):
-        exporters.export_biquads(tmp_path / "b.csv", tuning, "1.31")
-    with pytest.raises(ValueError, match="unknown number format"):
-        biquads_csv(tuning, "banana")
+    path = tmp_path / "b.csv"
+    with pytest.raises(RoomtuneError, match="more integer bits"):
+        exporters.export_biquads(path, tuning, "1.31")
+    with pytest.raises(RoomtuneError, match="cannot be exported: unknown number format"):
+        exporters.export_biquads(path, tuning, "banana")
+    with pytest.raises(RoomtuneError, match="cannot be exported: feedback"):
+        exporters.export_biquads(path, tuning, "float64", "sideways")
+    assert not path.exists()
 
 
 def test_settings_csv_says_what_the_tuning_says(content, tuning):
@@ -207,12 +198,15 @@ def test_sofa_is_read_by_an_independent_library(content, tmp_path):
     assert [p.name for p in tmp_path.iterdir()] == ["room.sofa"]
 
 
-def test_the_whole_chain_of_sections_predicts_the_matrix(tuning):
+def test_the_whole_chain_of_sections_predicts_the_matrix(tuning, tmp_path):
     """Channel, route and output sections with gains and delays give the matrix response."""
-    text = biquads_csv(tuning)
+    text = exporters.export_biquads(tmp_path / "b.csv", tuning).read_text()
     output = tuning.output("tweeter left")
     sections = np.concatenate(
-        [read_sections(text, p, False) for p in ("channel L", "output tweeter left")]
+        [
+            read_sections(text, "channel", "L", False),
+            read_sections(text, "output", "tweeter left", False),
+        ]
     )
     _, response = signal.sosfreqz(sections, FREQUENCIES_HZ, fs=tuning.sample_rate_hz)
     gain = 10 ** ((-1.0 - 0.5 + output.gain_db) / 20) * -1
