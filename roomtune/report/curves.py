@@ -73,12 +73,15 @@ def _average_db(levels_db: Real, weights: Real) -> Real:
 
 
 def _fitted_level(system: System, average_db: Real, frequencies_hz: Real, main: bool) -> float:
-    """The mean level above the target that is taken out of a curve to compare shapes."""
+    """The mean level above the target that is taken out of a curve to compare shapes.
+
+    Of a channel that is not a main one, where it is loudest (within 6 dB) in that band.
+    """
     low, high = DEVIATION_BAND_HZ
     inside = (frequencies_hz >= low) & (frequencies_hz <= high)
     above = average_db - target_db(system, frequencies_hz)
     if not main:
-        inside &= average_db > np.nanmax(average_db) - 6
+        inside &= average_db > np.nanmax(average_db[inside]) - 6
     return float(np.nanmean(above[inside]))
 
 

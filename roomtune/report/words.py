@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass
+from itertools import groupby
 
 import numpy as np
 
@@ -149,12 +150,10 @@ def _count(number: int, noun: str) -> str:
     return f"{number} {noun}{'' if number == 1 else 's'}"
 
 
-def proposals_by_step(content: Content) -> dict[str, list[Proposal]]:
-    """The proposals of each step, steps in the order in which they were taken."""
-    steps: dict[str, list[Proposal]] = {}
-    for proposal in content.advice.proposals if content.advice else ():
-        steps.setdefault(proposal.step, []).append(proposal)
-    return steps
+def proposals_by_step(content: Content) -> list[tuple[str, list[Proposal]]]:
+    """All proposals in their order, with the step of each run of neighbours."""
+    proposals = content.advice.proposals if content.advice else ()
+    return [(step, list(run)) for step, run in groupby(proposals, lambda p: p.step)]
 
 
 def take_rows(content: Content) -> list[dict[str, str]]:

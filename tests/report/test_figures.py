@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from roomtune.report.curves import all_plots, headroom_rows, smoothed_db
+from roomtune.report.curves import all_plots, channel_plots, headroom_rows, smoothed_db
 from roomtune.report.figures import figure, figure_bytes, text_columns
 from roomtune.report.plots import Line, Plot, tick_text
 from roomtune.signal.values import FrequencyResponse
@@ -69,6 +69,32 @@ def test_the_level_of_a_flat_response_is_flat():
     flat = FrequencyResponse(frequencies, np.full(len(frequencies), 0.1 + 0j))
     levels = smoothed_db(flat, np.geomspace(25, 18000, 50))
     assert np.allclose(levels, -20.0, atol=1e-6)
+
+
+def test_a_bass_channel_loudest_under_the_judged_band_is_drawn(content):
+    """A channel of effects whose peak at 25 Hz stands 20 dB above all from 40 Hz on."""
+    assert content.advice is not None
+    system = content.system
+    channels = (
+        system.channels[0],
+        system.channels[1].model_copy(update={"kind": "low frequency effects"}),
+    )
+    prediction = content.advice.prediction
+    frequencies = prediction.response.frequencies_hz
+    peak = 1 + 9 * np.exp(-(((frequencies - 25) / 5) ** 2))
+    values = np.broadcast_to(peak, prediction.response.values.shape).astype(complex)
+    loud = replace(prediction, response=FrequencyResponse(frequencies, values))
+    told = replace(
+        content,
+        system=system.model_copy(update={"channels": channels}),
+        advice=replace(content.advice, prediction=loud, before=loud),
+        verification=None,
+    )
+    plot = next(p for p in channel_plots(told) if p.title == "Channel R")
+    line = next(item for item in plot.lines if item.name == "after, predicted")
+    flat = line.values[(plot.x > 200) & (plot.x < 5000)]
+    assert np.all(np.isfinite(flat))
+    assert np.nanmax(line.values) - flat[0] > 10
 
 
 def test_headroom_of_known_gains(content):

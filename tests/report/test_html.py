@@ -7,10 +7,12 @@ import hashlib
 import itertools
 import json
 import re
+from dataclasses import replace
 from html.parser import HTMLParser
 
 import pytest
 
+from roomtune.advisor.proposal import Proposal
 from roomtune.errors import RoomtuneError
 from roomtune.report.content import Content
 from roomtune.report.html import report_html, write_report
@@ -132,6 +134,17 @@ def test_every_value_to_type_is_on_the_sheet(content, outline):
         for item in output.filters:
             assert f"{item.frequency_hz:.1f}" in text
     assert "inverted" in text
+
+
+def test_proposals_stand_in_the_order_in_which_they_come(content):
+    texts = ["zeta one", "alpha two", "zeta three", "zeta four"]
+    proposals = tuple(Proposal(text.split()[0], "all", text, "", "") for text in texts)
+    advice = replace(content.advice, proposals=proposals)
+    page = report_html(replace(content, advice=advice))
+    places = [page.index(f"<h3>all: {text}</h3>") for text in texts]
+    assert places == sorted(places)
+    steps = re.findall(r'<summary>(\w+) <span class="count">(\d)', page)
+    assert steps[:3] == [("zeta", "1"), ("alpha", "1"), ("zeta", "2")]
 
 
 def test_the_same_content_gives_the_same_page(content, page):
