@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 HEARD_BELOW_LOUDEST_DB = 22.0
 LEVEL_BAND_HZ = (200.0, 4000.0)
 TOO_UNCERTAIN_DB = 3.0
+UNKNOWN_DB = 1e6
 LEAST_LIKENESS = 0.2
 REPLACED_WITHIN_M = 0.01
 REPLACED_DB = 0.5
@@ -182,7 +183,9 @@ def _band_uncertainty_db(
     of_noise = 20 / np.log(10) * ratio / np.sqrt(2)
     turns = 2 * np.pi * centres * REPLACED_WITHIN_M / SOUND_SPEED_M_PER_S
     of_place = REPLACED_DB * (1 - np.exp(-(turns**2)))
-    return np.asarray(np.sqrt(of_prediction**2 + of_noise**2 + of_place**2), dtype=float)
+    # Where a channel plays nothing, its power is lost in rounding: bounded before squaring.
+    of_each = np.minimum(np.stack([of_prediction, of_noise, of_place]), UNKNOWN_DB)
+    return np.asarray(np.sqrt(np.sum(of_each**2, axis=0)), dtype=float)
 
 
 def take_deviation(take: Take, frequencies_hz: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -140,6 +140,21 @@ def test_bands_below_the_noise_are_not_judged(bench):
     assert result.passed
 
 
+def test_bands_that_a_channel_does_not_play_are_wholly_uncertain(bench):
+    """Silence above 1 kHz, with the noise of the prediction as it was: no overflow, not judged."""
+    response = bench.prediction.response
+    high = response.frequencies_hz > 1000
+    silent = replace(response, values=np.where(high, 1e-160, response.values))
+    unsure = np.where(high, 1e150, bench.prediction.uncertainty_db)
+    prediction = replace(bench.prediction, response=silent, uncertainty_db=unsure)
+    result = verify(bench.system, prediction, bench.takes())
+    for row in result.rows:
+        above = result.centres_hz > 1500
+        assert np.all(np.isfinite(row.uncertainty_db[above]))
+        assert not np.any(row.judged[above])
+        assert np.any(row.judged[~above])
+
+
 def test_a_verification_is_kept_with_the_session(bench, tmp_path):
     (tmp_path / "system.toml").write_text("")
     session = Session.create(tmp_path, "x", tmp_path / "system.toml")
