@@ -183,8 +183,8 @@ def _band_uncertainty_db(
     of_noise = 20 / np.log(10) * ratio / np.sqrt(2)
     turns = 2 * np.pi * centres * REPLACED_WITHIN_M / SOUND_SPEED_M_PER_S
     of_place = REPLACED_DB * (1 - np.exp(-(turns**2)))
-    # Where a channel plays nothing, its power is lost in rounding: bounded before squaring.
-    of_each = np.minimum(np.stack([of_prediction, of_noise, of_place]), UNKNOWN_DB)
+    # Where a channel plays nothing, its power is lost in rounding, sign and all: bounded.
+    of_each = np.minimum(np.abs(np.stack([of_prediction, of_noise, of_place])), UNKNOWN_DB)
     return np.asarray(np.sqrt(np.sum(of_each**2, axis=0)), dtype=float)
 
 
