@@ -1,6 +1,6 @@
 """A take as files: raw recording, impulse responses, and a page of JSON that names them.
 
-    takes/0007-woofer-left-main-raw.wav        what the microphone gave (and the loopback)
+    takes/0007-woofer-left-main-raw.flac       what the microphone gave (and the loopback); or .wav
     takes/0007-woofer-left-main.wav            the impulse response
     takes/0007-woofer-left-main-harmonics.wav  orders 2, 3 ... as channels
     takes/0007-woofer-left-main.json           everything else, with the checksums of these
@@ -21,7 +21,7 @@ import numpy as np
 from roomtune.capture.interface import Recording
 from roomtune.capture.take import Grade, Take
 from roomtune.errors import RoomtuneError
-from roomtune.session.audio_files import read_wav, wav_bytes
+from roomtune.session.audio_files import read_wav, recording_bytes, wav_bytes
 from roomtune.session.codec import from_plain, readable_json, to_plain
 from roomtune.session.names import inside, safe_name
 from roomtune.session.storage import digest, write_new
@@ -77,10 +77,10 @@ def write_take(
     is then removed again.
     """
     stem = f"{FOLDER}/{number:04d}-{safe_name(take.source)}-{safe_name(take.seat)}"
-    sounds = _sounds(stem, take, recording)
+    raw_file, raw = _raw(stem, recording)
+    sounds = {**raw, **_sounds(stem, take)}
     files = {name: {"sha256": digest(data), "bytes": len(data)} for name, data in sounds.items()}
-    raw_file = f"{stem}-raw.wav" if recording else take.raw_file
-    take = dataclasses.replace(take, raw_file=raw_file, fingerprint=None)
+    take = dataclasses.replace(take, raw_file=raw_file or take.raw_file, fingerprint=None)
     entry = TakeEntry(
         number, take.kind, take.source, take.seat, take.verdict.grade, take.recorded_at,
         f"{stem}.json", through,
@@ -104,13 +104,18 @@ def _write_all(folder: Path, contents: dict[str, bytes]) -> None:
         raise
 
 
-def _sounds(stem: str, take: Take, recording: Recording | None) -> dict[str, bytes]:
-    """The sound files of a take, by name relative to the session."""
-    sounds = {}
-    if recording is not None:
-        sounds[f"{stem}-raw.wav"] = wav_bytes(recording.samples, recording.sample_rate_hz)
+def _raw(stem: str, recording: Recording | None) -> tuple[str | None, dict[str, bytes]]:
+    """The raw recording's file: its name relative to the session, and its content."""
+    if recording is None:
+        return None, {}
+    ending, data = recording_bytes(recording.samples, recording.sample_rate_hz)
+    return f"{stem}-raw{ending}", {f"{stem}-raw{ending}": data}
+
+
+def _sounds(stem: str, take: Take) -> dict[str, bytes]:
+    """The responses' files of a take, by name relative to the session."""
     response = take.impulse_response
-    sounds[f"{stem}.wav"] = wav_bytes(_columns(response), response.sample_rate_hz)
+    sounds = {f"{stem}.wav": wav_bytes(_columns(response), response.sample_rate_hz)}
     if take.harmonics:
         sounds[f"{stem}-harmonics.wav"] = wav_bytes(*_side_by_side(take.harmonics))
     return sounds
@@ -151,7 +156,7 @@ def _page(
         "take": plain,
         "recording": recording
         and {
-            "file": f"{stem}-raw.wav",
+            "file": take.raw_file,
             "sample_rate_hz": recording.sample_rate_hz,
             "events": list(recording.events),
         },

@@ -22,6 +22,7 @@ from roomtune.virtual.scenario import Scenario
 
 Floats = NDArray[np.float64]
 TAIL_S = 1.0
+CONVERTER_STEPS = 2**23
 
 
 @dataclass(frozen=True)
@@ -178,7 +179,15 @@ class VirtualRoom:
         for fault in faults:
             recording = spoil_recording(fault, recording, self.sample_rate_hz)
         events = tuple(f"{fault.kind} reported by the stream" for fault in faults if fault.reported)
-        return Recording(np.clip(recording, -1.0, 1.0), self.sample_rate_hz, events)
+        return Recording(self._converted(recording), self.sample_rate_hz, events)
+
+    def _converted(self, recording: Floats) -> Floats:
+        """What the converter delivers: clipped, and in steps of 24 bits unless it is ideal."""
+        if not self.imperfections.noise:
+            return np.clip(recording, -1.0, 1.0)
+        return np.clip(
+            np.rint(recording * CONVERTER_STEPS), -CONVERTER_STEPS, CONVERTER_STEPS - 1
+        ) / (CONVERTER_STEPS)
 
     def _recorded(
         self, played: Floats, inputs: Sequence[int], generator: np.random.Generator
