@@ -16,6 +16,7 @@ from roomtune.advisor.alignment import (
 )
 from roomtune.advisor.arrangement import Arrangement, arranged, arrangement, subwoofer_places
 from roomtune.advisor.bands import band_proposals, usable_bands
+from roomtune.advisor.boosts import within_boost
 from roomtune.advisor.drivers import join_drivers
 from roomtune.advisor.energy import energy_model
 from roomtune.advisor.equalising import equalised, polished, rounded_in_turn, rules_of, without_idle
@@ -115,7 +116,7 @@ def _finished(aims: Aims, tuning: Tuning) -> Tuning:
     system = aims.system
     tuning, _ = arrivals_aligned(system, aims.measured, on_whole_samples(tuning))
     tuning = within_headroom(system, channels_trimmed(aims, tuning))
-    tuning = rounded(limited(system, tuning), system.processor)
+    tuning = within_boost(system, rounded(limited(system, tuning), system.processor))
     tuning = rounded(stepped(aims, tuning), system.processor)
     tuning = _arriving_together(aims, tuning)
     return rounded(channels_trimmed(aims, tuning), system.processor)

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from roomtune.advisor.aims import Aims, base_gains, problem_for
+from roomtune.advisor.boosts import MOVABLE, WITHIN_DB, boost_db
 from roomtune.advisor.objective import Problem, cost_of, residuals
 from roomtune.advisor.settings import with_outputs
 from roomtune.advisor.state import Free, Section, State, neutral, packed, unpacked
@@ -23,7 +24,6 @@ from roomtune.system.model import Processor
 Array = NDArray[np.float64]
 MOST_STEPS = 60
 SMALLEST_GAIN = 2e-3
-MOVABLE = ("peaking", "low shelf", "high shelf")
 
 
 @dataclass(frozen=True)
@@ -56,11 +56,23 @@ def stepped(aims: Aims, tuning: Tuning) -> Tuning:
         variables[step.variable] += step.change
         trial = unpacked(state, free, variables)
         new = cost_of(problem, trial)
-        if new < cost - SMALLEST_GAIN / 2:
+        if new < cost - SMALLEST_GAIN / 2 and _within_boost(aims, state, trial):
             state, cost, refused = trial, new, set()
         else:
             refused.add((step.variable, step.change > 0))
     return _put_together(aims, tuning, state)
+
+
+def _within_boost(aims: Aims, state: State, trial: State) -> bool:
+    """Whether a trial keeps every output's summed boost within the wish, or does not raise it."""
+    rate_hz, limit = aims.measured.responses.sample_rate_hz, aims.system.wishes.maximum_boost_db
+    for output in range(len(aims.model.outputs)):
+        now, then = (tuple(s.filter for s in each.on(output)) for each in (state, trial))
+        if now != then:
+            allowed = max(limit + WITHIN_DB, boost_db(now, rate_hz)[0])
+            if boost_db(then, rate_hz)[0] > allowed:
+                return False
+    return True
 
 
 def _taken_apart(aims: Aims, tuning: Tuning) -> tuple[Tuning, State]:

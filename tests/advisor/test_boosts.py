@@ -1,0 +1,70 @@
+"""The wish for the most boost holds for all filters of an output together."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from roomtune.advisor.boosts import boost_db, within_boost
+from roomtune.processor.filters import filter_response
+from roomtune.processor.rounding import rounded
+from roomtune.processor.tuning import Filter, OutputSetting, Tuning
+from roomtune.system.model import Wishes
+
+RATE = 48000.0
+GRID = np.geomspace(10, 20000, 3000)
+CROSSOVER = Filter("low pass", 600.0, family="Linkwitz-Riley", order=4)
+
+
+def lifted_db(filters):
+    """By the filters' complex responses, an independent way."""
+    boosting = [f for f in filters if (f.gain_db or 0) > 0]
+    product = np.prod([filter_response(f, RATE, GRID) for f in boosting], axis=0)
+    return float(np.max(20 * np.log10(np.abs(product)), initial=0.0))
+
+
+def bounded(workshop, filters, limit_db=6.0):
+    system = workshop.system()
+    system = system.model_copy(update={"wishes": Wishes(maximum_boost_db=limit_db)})
+    tuning = Tuning(RATE, outputs=(OutputSetting("left low", 1, filters=tuple(filters)),))
+    found = within_boost(system, tuning)
+    assert found == rounded(found, system.processor)
+    return found.outputs[0].filters
+
+
+def test_two_boosts_at_one_place_share_what_is_allowed(workshop):
+    twice = Filter("peaking", 106.9, 2.2, 4.0)
+    cut = Filter("peaking", 120.0, 3.0, -5.0)
+    found = bounded(workshop, (CROSSOVER, twice, cut, twice))
+    assert found[1].gain_db + found[3].gain_db == pytest.approx(6.0, abs=0.05)
+    assert abs(found[1].gain_db - found[3].gain_db) < 0.15
+    assert (found[0], found[2]) == (CROSSOVER, cut)
+
+
+def test_what_is_within_the_wish_stays_as_it_is(workshop):
+    filters = (CROSSOVER, Filter("peaking", 50.0, 3.0, 6.0), Filter("peaking", 3000.0, 3.0, 5.0))
+    assert bounded(workshop, filters) == filters
+    assert bounded(workshop, ()) == ()
+    assert boost_db((CROSSOVER,), RATE)[0] == 0.0
+
+
+boosts = st.builds(
+    Filter,
+    st.sampled_from(["peaking", "low shelf", "high shelf"]),
+    st.floats(30, 10000).map(lambda f: round(f, 1)),
+    st.floats(0.4, 5).map(lambda q: round(q, 2)),
+    st.floats(-6, 6).map(lambda g: round(g, 1)),
+)
+
+
+@settings(derandomize=True, deadline=None, max_examples=30)
+@given(filters=st.lists(boosts, max_size=5), limit_db=st.sampled_from([0.0, 3.0, 6.0]))
+def test_no_stack_exceeds_the_wish(workshop, filters, limit_db):
+    found = bounded(workshop, filters, limit_db)
+    assert lifted_db(found) <= limit_db + 0.05
+    for old, new in zip(filters, found, strict=True):
+        assert replace(new, gain_db=old.gain_db) == old
+        assert new.gain_db <= old.gain_db
+        assert old.gain_db > 0 or new == old
