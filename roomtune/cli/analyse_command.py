@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from roomtune.analysis.overview import OutputView, RoomView
     from roomtune.system.model import System
 
+SURE_OF_DECAY = 0.2
+
 
 @click.command("analyse")
 @click.option("--session", "choice", help="Session by name or folder; the newest otherwise.")
@@ -127,7 +129,7 @@ def room_figures(room: RoomView) -> dict[str, float | None]:
 
 
 def mode_rows(room: RoomView) -> list[dict[str, Any]]:
-    """The room's modes as plain values, lowest first."""
+    """The room's modes as plain values, lowest first; those too uncertain are left out."""
     if room.modes is None:
         return []
     names = room.names or (None,) * len(room.lasting)
@@ -135,12 +137,19 @@ def mode_rows(room: RoomView) -> list[dict[str, Any]]:
         {
             "frequency_hz": float(frequency),
             "decay_s": float(decay),
+            "decay_uncertainty_s": float(uncertainty),
             "indices": None if name is None else list(name.indices),
             "lasting": bool(lasting),
         }
-        for frequency, decay, name, lasting in zip(
-            room.modes.frequencies_hz, room.modes.decay_s, names, room.lasting, strict=True
+        for frequency, decay, uncertainty, name, lasting in zip(
+            room.modes.frequencies_hz,
+            room.modes.decay_s,
+            room.modes.decay_uncertainty_s,
+            names,
+            room.lasting,
+            strict=True,
         )
+        if uncertainty < SURE_OF_DECAY * decay
     ]
 
 
