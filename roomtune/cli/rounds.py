@@ -58,6 +58,8 @@ def run_round(
                 on_progress=announce,
                 before_by_hand=stage.switch_to,
             )
+            if any(request.by_hand for request in at_seat):
+                stage.switch_back()
     for doubt in doubts.values():
         say(f"Usable, but {doubt}")
     return tuple(bad.values())

@@ -36,7 +36,10 @@ class Stage(Protocol):
         """Have the microphone put on a seat."""
 
     def switch_to(self, request: TakeRequest) -> None:
-        """Have the amplifier switched to the driver of a request, or back to normal."""
+        """Have the amplifier switched to the driver of a request."""
+
+    def switch_back(self) -> None:
+        """Have the amplifier switched back to its usual state."""
 
     def load(self, tuning: Tuning | None) -> None:
         """Have a tuning loaded into the amplifier; None: pass straight through."""
@@ -64,6 +67,10 @@ class RealStage:
         """Ask for the amplifier to be switched, where the request says so."""
         what = request.instruction or f"Switch the amplifier to {request.source} alone."
         self._ask(what)
+
+    def switch_back(self) -> None:
+        """Ask for the amplifier to be switched back."""
+        self._ask("Switch the amplifier back to its usual state, all drivers connected.")
 
     def load(self, tuning: Tuning | None) -> None:
         """Ask for the settings to be typed in."""
@@ -94,7 +101,11 @@ class VirtualStage:
 
     def switch_to(self, request: TakeRequest) -> None:
         """Switch the amplifier to the driver of a request."""
-        self.room.switch_to(request.source if request.by_hand else None)
+        self.room.switch_to(request.source)
+
+    def switch_back(self) -> None:
+        """Switch the amplifier back."""
+        self.room.switch_to(None)
 
     def load(self, tuning: Tuning | None) -> None:
         """Load a tuning into the virtual processor."""
