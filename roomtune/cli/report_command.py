@@ -50,7 +50,7 @@ def content_of(session: Session, system: System, earlier: Session | None = None)
     measured = measured_of(session, system)
     tuned = session.current("tuning") is not None
     verified = session.current("verification") is not None
-    comparison = None
+    comparison, former = None, None
     if earlier is not None:
         former = tuning_of(earlier) if earlier.current("tuning") else None
         comparison = compare(system, measured_of(earlier, system), measured, former)
@@ -61,7 +61,7 @@ def content_of(session: Session, system: System, earlier: Session | None = None)
         state=session.state,
         notes=tuple(note["text"] for note in session.notes),
         measured=measured,
-        advice=plan(system, measured) if tuned else None,
+        advice=plan(system, measured, former) if tuned else None,
         verification=(
             verification_of(session, system, session_through(session)) if verified else None
         ),

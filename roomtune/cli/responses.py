@@ -33,12 +33,17 @@ def measured_of(session: Session, system: System) -> Measured:
     return measured_from_takes(system, takes, correction_of(session, system))
 
 
-def advice_of(session: Session, system: System) -> tuple[Measured, Advice]:
-    """The measured responses and the advice that follows from them."""
+def advice_of(
+    session: Session, system: System, previous: Tuning | None = None
+) -> tuple[Measured, Advice]:
+    """The measured responses and the advice that follows from them.
+
+    What it improves on is the `previous` tuning, or a textbook one without it.
+    """
     from roomtune.advisor.planning import plan
 
     measured = measured_of(session, system)
-    return measured, plan(system, measured)
+    return measured, plan(system, measured, previous)
 
 
 def tuning_of(session: Session) -> Tuning:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -56,6 +57,15 @@ def test_the_moved_furniture_is_told(rehearsal) -> None:
     told = " ".join(rehearsal[1][1]["findings"])
     assert "right-surround" in told
     assert "worth it" in told
+
+
+def test_the_retuning_is_held_against_the_tuning_in_use(rehearsal) -> None:
+    session = list_sessions(rehearsal[0])[1]
+    result = next(p for p in session.proposals() if p.step == "result")
+    told = re.search(r"before: levels within ([\d.]+) dB", result.change)
+    assert told is not None
+    measured = rehearsal[1][1]["before"]["level_spread_db"]
+    assert float(told[1]) == pytest.approx(measured, abs=0.1)
 
 
 def test_the_report_is_there_and_named(rehearsal) -> None:
