@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import importlib.util
 import os
 import pathlib
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 import pytest
 
@@ -41,20 +42,46 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
             item.add_marker(pytest.mark.audio)
 
 
+class Shared:
+    """One room for all tests; a new one where the last has died."""
+
+    def __init__(self, start: Callable[[], contextlib.AbstractContextManager[Room]]) -> None:
+        self.start = start
+        self.stack = contextlib.ExitStack()
+        self.room: Room | None = None
+
+    def living(self) -> Room:
+        if self.room is None or not self.room.alive:
+            self.stack.close()
+            self.room = self.stack.enter_context(self.start())
+        return self.room
+
+
 @pytest.fixture(scope="session")
-def jack() -> Iterator[Room]:
-    """One JACK server with the room, for the whole session."""
+def shared_rooms() -> Iterator[dict[str, Shared]]:
+    """The rooms that tests share, ended after the last test."""
+    rooms = {"jack": Shared(jack_room), "pulse": Shared(pulse_room)}
+    yield rooms
+    for room in rooms.values():
+        room.stack.close()
+
+
+@pytest.fixture
+def jack(shared_rooms: dict[str, Shared]) -> Iterator[Room]:
+    """The JACK server with the room that all tests share."""
     need("jackd")
-    with jack_room() as room:
-        yield room
+    room = shared_rooms["jack"].living()
+    yield room
+    assert room.alive, "the JACK server died during the test"
 
 
-@pytest.fixture(scope="session")
-def pulse() -> Iterator[Room]:
-    """One PulseAudio server with the room, for the whole session."""
+@pytest.fixture
+def pulse(shared_rooms: dict[str, Shared]) -> Iterator[Room]:
+    """The PulseAudio server with the room that all tests share."""
     need("pulseaudio", "pactl", "pacat", "parec")
-    with pulse_room() as room:
-        yield room
+    room = shared_rooms["pulse"].living()
+    yield room
+    assert room.alive, "the PulseAudio server died during the test"
 
 
 @pytest.fixture

@@ -11,7 +11,7 @@ outputs 1 to 5 drive loudspeakers into input 1, the microphone (output 3 is
 reversed); output 6 is a loopback cable into input 2. `room.arrivals_s` are the
 exact direct-sound delays. `room.tell("lose 1.0 1")` makes a fault, see faults.py.
 
-The fixtures `jack` and `pulse` in conftest.py give one such room per session.
+The fixtures `jack` and `pulse` in conftest.py give one such room for all tests.
 They skip where a server is not installed, unless ROOMTUNE_REQUIRE_AUDIO=1.
 """
 
@@ -54,6 +54,11 @@ class Room:
     loopback_output: int = LOUDSPEAKERS + 1
     loopback_input: int = 2
     sample_rate_hz: float = 48000.0
+
+    @property
+    def alive(self) -> bool:
+        """Whether both the server and the room process run."""
+        return self.server.poll() is None and self.process.poll() is None
 
     def start(self, command: Sequence[object], **options: object) -> subprocess.Popen:
         """Start a child process that sees this server."""
@@ -137,7 +142,10 @@ def pulse_room() -> Iterator[Room]:
     """Start PulseAudio with two null sinks and the room between them.
 
     The ALSA devices "loudspeakers" and "microphone" of the room's own ALSA
-    configuration lead there; they are two devices, so two streams.
+    configuration lead there; they are two devices, so two streams. The server's
+    threads have no real-time priority: with it goes a limit of 200 ms of processor
+    time (RLIMIT_RTTIME), and a sink that catches up after the machine stood still
+    for a while is killed by it.
     """
     with contextlib.ExitStack() as stack:
         folder = pathlib.Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="rt")))
@@ -145,7 +153,7 @@ def pulse_room() -> Iterator[Room]:
         environment = _pulse_environment(folder)
         log = stack.enter_context((folder / "log").open("w+"))
         command = ["pulseaudio", "-n", "-F", str(folder / "server.pa"), "--exit-idle-time=-1",
-                   "--daemonize=no", "--use-pid-file=no"]  # fmt: skip
+                   "--daemonize=no", "--use-pid-file=no", "--realtime=no"]  # fmt: skip
         server = stack.enter_context(_process(command, environment, log))
         for _attempt in range(100):
             time.sleep(0.1)
