@@ -72,7 +72,7 @@ def jack(shared_rooms: dict[str, Shared]) -> Iterator[Room]:
     need("jackd")
     room = shared_rooms["jack"].living()
     yield room
-    assert room.alive, "the JACK server died during the test"
+    assert room.alive, room.obituary()
 
 
 @pytest.fixture
@@ -81,7 +81,7 @@ def pulse(shared_rooms: dict[str, Shared]) -> Iterator[Room]:
     need("pulseaudio", "pactl", "pacat", "parec")
     room = shared_rooms["pulse"].living()
     yield room
-    assert room.alive, "the PulseAudio server died during the test"
+    assert room.alive, room.obituary()
 
 
 @pytest.fixture

@@ -47,6 +47,7 @@ class Room:
     input_device: str
     server: subprocess.Popen
     process: subprocess.Popen
+    log: IO[str]
     truth: np.ndarray = field(default_factory=known_room)
     arrivals_s: tuple[float, ...] = ARRIVALS_S
     loudspeakers: int = LOUDSPEAKERS
@@ -59,6 +60,10 @@ class Room:
     def alive(self) -> bool:
         """Whether both the server and the room process run."""
         return self.server.poll() is None and self.process.poll() is None
+
+    def obituary(self) -> str:
+        """How the server and the room process ended, and what they wrote."""
+        return f"server {self.server.poll()}, room {self.process.poll()}:\n{_read(self.log)}"
 
     def start(self, command: Sequence[object], **options: object) -> subprocess.Popen:
         """Start a child process that sees this server."""
@@ -118,7 +123,7 @@ def jack_room() -> Iterator[Room]:
                 raise RuntimeError(f"jackd ended:\n{_read(log)}")
         else:
             raise RuntimeError(f"no JACK room:\n{_read(log)}")
-        yield Room(environment, "room", "room", server, client)
+        yield Room(environment, "room", "room", server, client, log)
 
 
 @contextlib.contextmanager
@@ -168,7 +173,7 @@ def pulse_room() -> Iterator[Room]:
         process = stack.enter_context(_process(room, environment, log))
         if not _ready(process):
             raise RuntimeError(f"no PulseAudio room:\n{_read(log)}")
-        yield Room(environment, "loudspeakers", "microphone", server, process)
+        yield Room(environment, "loudspeakers", "microphone", server, process, log)
 
 
 SERVER_PA = """\
