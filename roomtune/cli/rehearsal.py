@@ -9,13 +9,14 @@ from typing import TYPE_CHECKING
 from roomtune.cli.new_command import copy_scenario
 from roomtune.cli.project import SYSTEM, load_system
 from roomtune.cli.report_command import keep_report
-from roomtune.cli.responses import advice_of, heard_scores, measured_of
+from roomtune.cli.responses import advice_of, heard_scores
 from roomtune.cli.rounds import channel_round, run_round
 from roomtune.cli.show import say
 from roomtune.cli.stage import VirtualStage
 from roomtune.cli.verify_command import session_through, verification_of
 
 if TYPE_CHECKING:
+    from roomtune.advisor.measured import Measured
     from roomtune.advisor.scores import Scores
     from roomtune.processor.tuning import Tuning
     from roomtune.session.comparison import Comparison
@@ -33,6 +34,7 @@ class Act:
 
     title: str
     session: Session
+    measured: Measured
     comparison: Comparison | None
     before: Scores
     after: Scores
@@ -69,6 +71,7 @@ def rehearse(scenario: str) -> list[Act]:
 def play_act(room: VirtualRoom, system: System, title: str, earlier: Act | None) -> Act:
     """Measure, listen to how it is, advise, load, verify and report."""
     from roomtune.report.content import Content
+    from roomtune.session.comparison import compare
     from roomtune.session.folder import Session
 
     stage = VirtualStage(room)
@@ -78,7 +81,7 @@ def play_act(room: VirtualRoom, system: System, title: str, earlier: Act | None)
     measured, advice = advice_of(session, system, previous)
     former = advice.starting
     listen(stage, session, system, former, FORMER)
-    comparison = None if earlier is None else changes(system, earlier, session, former)
+    comparison = None if earlier is None else compare(system, earlier.measured, measured, former)
     session.save_advice(advice)
     listen(stage, session, system, advice.tuning, session_through(session))
     result = verification_of(session, system, session_through(session))
@@ -97,7 +100,7 @@ def play_act(room: VirtualRoom, system: System, title: str, earlier: Act | None)
         takes=session.takes(kind="output"),
     )
     report = keep_report(session, content)
-    return Act(title, session, comparison, before, after, result, report)
+    return Act(title, session, measured, comparison, before, after, result, report)
 
 
 def earlier_tuning(act: Act) -> Tuning:
@@ -127,11 +130,3 @@ def listen(
     seats = [seat.name for seat in system.seats]
     requests = channel_round(system, CaptureSettings(), tuning, seats)
     run_round(stage, session, requests, "measuring channels", through)
-
-
-def changes(system: System, earlier: Act, session: Session, tuning: Tuning) -> Comparison:
-    """What changed since an earlier act, and whether its tuning still holds."""
-    from roomtune.session.comparison import compare
-
-    before, now = measured_of(earlier.session, system), measured_of(session, system)
-    return compare(system, before, now, tuning)
