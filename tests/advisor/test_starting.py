@@ -75,30 +75,13 @@ def test_without_linkwitz_riley_the_nearest_slope_is_taken(workshop):
 
 
 def test_without_subwoofers_the_deep_woofers_carry_the_bass(workshop):
-    outputs = (
-        workshop.output(1, "left", "left", "full range", 35, 20000),
-        workshop.output(2, "right", "right", "full range", 35, 20000),
-        workshop.output(3, "centre", "centre", "full range", 90, 20000),
-    )
-    system = workshop.system(
-        channels=(
-            Channel(name="L"),
-            Channel(name="R"),
-            Channel(name="C"),
-            Channel(name="LFE", kind="low frequency effects"),
-        ),
-        loudspeakers=tuple(
-            Loudspeaker(name=n, channel=c)
-            for n, c in (("left", "L"), ("right", "R"), ("centre", "C"))
-        ),
-        outputs=outputs,
-    )
+    system = three_full_range(workshop)
     assert [o.name for o in bass_outputs(system)] == ["left", "right"]
     assert not gives_bass_away(system, system.loudspeaker("centre"))
     assert not gives_bass_away(system, system.loudspeaker("left"))
 
 
-def three_full_range(workshop, filters_per_route):
+def three_full_range(workshop, filters_per_route=0):
     return workshop.system(
         channels=(
             Channel(name="L"),
