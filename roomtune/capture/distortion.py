@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 from roomtune.capture.noise import octaves_hz, smoothed_density
 from roomtune.capture.take import Finding
 from roomtune.signal.decibels import power
-from roomtune.signal.sweeps import Deconvolution, Sweep, sweep_energy_density
+from roomtune.signal.deconvolution import Deconvolution
+from roomtune.signal.sweeps import Sweep, sweep_energy_density
 from roomtune.signal.values import FrequencyResponse, ImpulseResponse, NoiseSpectrum
 
 HIGHEST_NORMAL = 0.06
