@@ -22,6 +22,7 @@ import fcntl
 import os
 import pathlib
 import shutil
+import signal
 import subprocess
 import sys
 import tempfile
@@ -66,10 +67,11 @@ class Room:
         return f"server {self.server.poll()}, room {self.process.poll()}:\n{_read(self.log)}"
 
     def start(self, command: Sequence[object], **options: object) -> subprocess.Popen:
-        """Start a child process that sees this server."""
+        """Start a child process that sees this server, and that Ctrl-C can reach."""
         return subprocess.Popen(
             [str(part) for part in command],
             env=self.environment,
+            preexec_fn=hear_interrupts,
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             text=True,
@@ -249,6 +251,11 @@ def _ready(process: subprocess.Popen) -> bool:
 def _read(log: IO[str]) -> str:
     log.seek(0)
     return log.read()
+
+
+def hear_interrupts() -> None:
+    """Undo what a shell does to jobs in its background: to ignore Ctrl-C."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
 
 
 def missing(*programs: str) -> list[str]:
