@@ -28,6 +28,7 @@ HELD_S = 0.02
 EDGE_RINGS = 2.35
 LONGEST_HELD = 0.75
 ROWS_TOGETHER = 4
+SHORTEST_ORDER_S = 0.005
 
 
 @dataclass(frozen=True, eq=False)
@@ -188,6 +189,9 @@ def _windows(
 ) -> tuple[_Window, ...]:
     """The windows of the linear response and of each distortion order.
 
+    Those above the fifth end where the next lower order begins; short sweeps
+    leave no room for the highest.
+
     The linear one opens before the ringing of the steeper edge of the band begins.
     """
     rate = sweep.sample_rate_hz
@@ -200,7 +204,10 @@ def _windows(
     for order in range(2, highest_order + 1):
         if order * sweep.start_hz >= sweep.stop_hz:
             break
-        length = min(tail_s, max(room, 0.3 * sweep.lead_s(2)))
+        least = 0.3 * sweep.lead_s(2) if order <= HIGHEST_ORDER else 0.0
+        length = min(tail_s, max(room, least))
+        if length < SHORTEST_ORDER_S:
+            break
         windows.append(
             _window(rate, sweep.lead_s(order), (-0.01, length), (0.01, 0.005), 0.2 * length)
         )

@@ -23,6 +23,7 @@ BELOW_BAND = 0.6
 ABOVE_BAND = 1.005
 LEAST_EDGE = 2.2
 HIGHEST_ORDER = 5
+KEPT_ORDER = 9
 
 
 @dataclass(frozen=True)
