@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from roomtune.capture.averaging import averaged
@@ -50,11 +50,12 @@ def capture_many(
     on_captured: Callable[[CapturedTake], None] | None = None,
     on_progress: Callable[[TakeRequest, int], None] | None = None,
     before_by_hand: Callable[[TakeRequest], None] | None = None,
+    earlier: Sequence[Take] = (),
 ) -> tuple[CapturedTake, ...]:
     """Capture every request in turn and return the best take of each, or the mean.
 
     With `repeats` above 1 in its settings a request is made so often and averaged.
-    Every take is also compared with those made before it at its seat.
+    Every take is also compared with those made before it at its seat, `earlier` too.
     A take graded "repeat" is made again, up to the settings' `maximum_attempts`,
     6 dB lower when the microphone's input clipped;
     `on_captured` receives every attempt as soon as it is there, `on_progress`
@@ -65,13 +66,13 @@ def capture_many(
     for request in requests:
         if request.by_hand and before_by_hand is not None:
             before_by_hand(request)
-        earlier = [item.take for item in best]
+        before = [*earlier, *(item.take for item in best)]
         repeats: list[CapturedTake] = []
         for _ in range(max(1, request.settings.repeats)):
-            attempts = _attempts(interface, request, earlier, on_captured, on_progress)
+            attempts = _attempts(interface, request, before, on_captured, on_progress)
             repeats.append(best_of(attempts))
             request = repeats[-1].request
-        best.append(_combined(repeats))
+        best.append(combined(repeats))
     return tuple(best)
 
 
@@ -93,11 +94,11 @@ def _attempts(
             on_captured(attempts[-1])
         if attempts[-1].take.verdict.grade != "repeat":
             break
-        request = _eased(request, attempts[-1].take)
+        request = eased(request, attempts[-1].take)
     return attempts
 
 
-def _combined(repeats: list[CapturedTake]) -> CapturedTake:
+def combined(repeats: list[CapturedTake]) -> CapturedTake:
     """The average of repeats at the last one's level, with the recording of the best."""
     best = best_of(repeats)
     if len(repeats) == 1:
@@ -106,7 +107,7 @@ def _combined(repeats: list[CapturedTake]) -> CapturedTake:
     return replace(best, take=averaged(alike))
 
 
-def _eased(request: TakeRequest, take: Take) -> TakeRequest:
+def eased(request: TakeRequest, take: Take) -> TakeRequest:
     """The request for the next attempt: everything lower when the last one clipped."""
     if all(finding.code != "clipping" for finding in take.verdict.findings):
         return request

@@ -43,18 +43,6 @@ def judge(evidence: Evidence) -> Verdict:
     return Verdict(grade_of(findings), findings)
 
 
-def judge_together(evidence: Evidence) -> Verdict:
-    """The verdict on one of many overlapping sweeps.
-
-    Distortion and single disturbances cannot be told from the other sweeps there.
-    """
-    findings = (
-        *(_stream(evidence) or steadiness(evidence)),
-        *signal_to_noise(evidence),
-    )
-    return Verdict(grade_of(findings), findings)
-
-
 def _stream(evidence: Evidence) -> tuple[Finding, ...]:
     return (*clipping(evidence), *missing_blocks(evidence), *time_reference(evidence))
 
