@@ -32,6 +32,7 @@ from roomtune.advisor.measured import Measured
 from roomtune.advisor.polarity import correct_polarities
 from roomtune.advisor.prediction import predict
 from roomtune.advisor.proposal import Advice
+from roomtune.advisor.seat_measures import cost_proposals
 from roomtune.advisor.settings import moved, on_whole_samples, with_state
 from roomtune.advisor.sounds import DirectSoundTable, direct_sound_table
 from roomtune.advisor.starting import STARTING_BASS_HZ, starting_tuning
@@ -76,6 +77,7 @@ def plan(system: System, measured: Measured, previous: Tuning | None = None) -> 
         *alignment_proposals(aims, tuning),
         *equaliser_proposals(aims, tuning, state),
         *limit_proposals(system, tuning),
+        *cost_proposals(system, before, prediction),
         *result_proposals(system, before, prediction),
     ]
     return Advice(tuning, tuple(proposals), prediction, before, starting)
