@@ -12,6 +12,7 @@ from roomtune.errors import RoomtuneError
 COMMANDS = {
     "new": "Write a commented system.toml to start from.",
     "devices": "List the audio devices and what they can do.",
+    "level": "Show the level at the microphone, and calibrate it.",
     "soundcheck": "Listen to the room and to every output, quietly, before measuring.",
     "measure": "Measure every output at every seat.",
     "import": "Read a recording made by any recorder.",
@@ -19,7 +20,10 @@ COMMANDS = {
     "advise": "Work out a complete tuning from the takes.",
     "export": "Write the tuning or the responses for other programs.",
     "verify": "Measure through the tuned amplifier and hold it against the prediction.",
-    "compare": "Say what changed between two sessions.",
+    "check": "Tell in two minutes whether anything changed.",
+    "compare": "Say what changed between sessions.",
+    "retune": "Find the smallest change of the tuning that brings the result back.",
+    "sessions": "List, name, note, tag, check and pack sessions.",
     "report": "Write the report of a session as one HTML file.",
     "rehearse": "Do the whole job in a virtual room, without any hardware.",
 }

@@ -26,23 +26,48 @@ def load_system() -> System:
     return read_system(SYSTEM)
 
 
-def open_session(choice: str | None = None) -> Session:
-    """The session of that folder or name, the newest when there are several.
+QUICK = "quick check"
 
-    Without a choice the newest of all. Raises RoomtuneError when there is none.
+
+def open_session(choice: str | None = None) -> Session:
+    """The session of that folder, name or state of the room, the newest of several.
+
+    Without a choice the newest of all that are more than a quick check. Raises
+    RoomtuneError when there is none.
     """
     from roomtune.session.folder import Session, latest, list_sessions
 
-    if choice is None:
-        return latest(Path())
-    if Path(choice).is_dir():
+    if choice is not None and Path(choice).is_dir():
         return Session.open(choice)
     sessions = list_sessions(Path())
+    if choice is None:
+        whole = [s for s in sessions if QUICK not in s.tags]
+        return whole[-1] if whole else latest(Path())
     fitting = [s for s in sessions if choice in (s.name, s.path.name, s.path.name[11:])]
+    fitting = fitting or [s for s in sessions if choice == s.state]
     if not fitting:
         known = ", ".join(s.path.name for s in sessions) or "none yet"
         raise RoomtuneError(f"There is no session {choice!r} here. Sessions: {known}.")
     return fitting[-1]
+
+
+def tuned_before(session: Session | None = None) -> Session:
+    """The newest session with a tuning made before that one (of all without one).
+
+    Raises RoomtuneError when there is none.
+    """
+    from roomtune.session.folder import list_sessions
+
+    sessions = list_sessions(Path())
+    if session is not None:
+        sessions = tuple(s for s in sessions if s.created_at < session.created_at)
+    tuned = [s for s in sessions if s.current("tuning")]
+    if not tuned:
+        raise RoomtuneError(
+            "There is no earlier session with a tuning to go by. Run: roomtune measure, then "
+            "roomtune advise"
+        )
+    return tuned[-1]
 
 
 def system_of(session: Session) -> System:

@@ -28,6 +28,7 @@ from roomtune.session.session_files import (
     companions,
     content_of,
     free_name,
+    numbered,
     remove_unfinished,
     take_pages,
 )
@@ -150,6 +151,12 @@ class Session:
             self.note(f"state was {self.state!r}")
         self._change(lambda index: replace(index, state=state))
 
+    def rename(self, name: str) -> None:
+        """Give another name; the former one stays in the notes, the folder keeps its own."""
+        if self.name != name:
+            self.note(f"name was {self.name!r}")
+        self._change(lambda index: replace(index, name=name))
+
     def tag(self, *tags: str) -> None:
         """Add labels."""
         self._change(lambda i: replace(i, tags=tuple(dict.fromkeys((*i.tags, *tags)))))
@@ -248,12 +255,30 @@ class Session:
         path = self.current("tuning")
         return read_tuning(path) if path else None
 
+    def use(self, sort: str, name: str) -> None:
+        """Make an earlier document current again; RoomtuneError when there is none such."""
+        known = self.documents(sort)
+        if name not in known:
+            raise RoomtuneError(
+                f"{self.path}: there is no {sort} {name!r}; there are {', '.join(known) or 'none'}"
+            )
+        self._change(lambda i: replace(i, current={**i.current, sort: name}))
+
+    def documents(self, sort: str) -> tuple[str, ...]:
+        """Every kept document of that sort, the first first: "tuning.json", "tuning-2.json"."""
+        return numbered(self._index.files, safe_name(sort))
+
     def save_advice(self, advice: Advice) -> Path:
         """Keep the tuning and, as advice.json, its proposals; returns the tuning's path.
 
+        What it improves on is kept too, as starting-tuning.json.
+
         Predictions are not kept: they follow from the takes and the tuning.
         """
+        from roomtune.processor.storage import tuning_to_json
+
         self.save("advice", ".json", documents.proposals_text(advice.proposals))
+        self.save("starting-tuning", ".json", tuning_to_json(advice.starting).encode())
         return self.save_tuning(advice.tuning)
 
     def proposals(self) -> tuple[Proposal, ...]:

@@ -10,12 +10,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from itertools import groupby
 
 import numpy as np
 
 from roomtune.advisor.measured import Measured
 from roomtune.advisor.planning import plan
 from roomtune.advisor.prediction import predict
+from roomtune.advisor.proposal import Advice, Proposal
 from roomtune.advisor.scores import Scores, scores
 from roomtune.processor.tuning import Tuning
 from roomtune.session.entries import Entry, entries
@@ -161,7 +163,7 @@ class _Search:
         """Bisection for the smallest number of filters that still restores."""
         order, tried = self.refit.by_importance(most.tuning), []
         low, high = 0, len(order)
-        while high - low > max(1, len(order) // 16):
+        while high - low > max(1, len(order) // 8):
             count = (low + high) // 2
             free = replace(both, sections=tuple(sorted(order[:count])))
             way = self.try_free(f"levels, delays and {count} filters", free)
@@ -209,3 +211,37 @@ def _badness(wanted: Scores) -> Callable[[Retune], float]:
         )
 
     return total
+
+
+def retune_advice(measured: Measured, found: Retuning, way: Retune) -> Advice:
+    """A way to retune as advice: its tuning, a proposal for each place where one types."""
+    old = found.tried[0].tuning
+    places = {place: list(run) for place, run in groupby(way.entries, lambda e: e.place)}
+    proposals = [
+        Proposal(
+            step="retune",
+            subject=place,
+            change="; ".join(
+                f"{e.setting} {e.after}{' ' + e.unit if e.unit else ''} (was {e.before})"
+                for e in changes
+            ),
+            evidence="of all ways tried, the one with the fewest values to type that restores",
+            effect=f"part of changing {way.name}",
+        )
+        for place, changes in places.items()
+    ]
+    result = Proposal(
+        step="result",
+        subject="whole system",
+        change=f"before: {found.now}; after: {way.scores}",
+        evidence="prediction from the new measurement through the exact tuning",
+        effect=f"wanted, as it was: {found.wanted}",
+        effect_db=round(found.now.deviation_db - way.scores.deviation_db, 2),
+        refused=tuple(
+            f"{other.name}: {len(other.entries)} values, {other.scores}"
+            for other in found.tried
+            if other is not way
+        ),
+    )
+    before, after = predict(old, measured), predict(way.tuning, measured)
+    return Advice(way.tuning, (*proposals, result), after, before, old)

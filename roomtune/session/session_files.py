@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import os
+import re
 import tomllib
+from collections.abc import Iterable
 from pathlib import Path
 
 from roomtune.errors import RoomtuneError
@@ -42,6 +44,13 @@ def free_name(folder: Path, stem: str, suffix: str) -> str:
         number += 1
         name = f"{stem}-{number}{suffix}"
     return name
+
+
+def numbered(names: Iterable[str], stem: str) -> tuple[str, ...]:
+    """Those of the names that `free_name` gives for a stem, in their order."""
+    found = {name: re.fullmatch(rf"{re.escape(stem)}(?:-(\d+))?\.\w+", name) for name in names}
+    numbers = {name: int(match[1] or 1) for name, match in found.items() if match}
+    return tuple(sorted(numbers, key=lambda name: numbers[name]))
 
 
 def claim(parent: Path, name: str) -> Path:
