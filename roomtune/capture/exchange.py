@@ -22,6 +22,7 @@ from roomtune.capture.measure import CapturedTake, take_from_recording
 from roomtune.capture.requests import TakeRequest
 from roomtune.capture.stimulus import schedule, take_signals
 from roomtune.errors import MeasurementError, RoomtuneError
+from roomtune.signal.sound_file import read_sound
 
 FORMAT = "roomtune playback plan"
 VERSION = 1
@@ -225,16 +226,9 @@ def read_takes(recording_path: str | Path, plan: PlaybackPlan | str | Path) -> I
 
 def _read_recording(path: Path, plan: PlaybackPlan) -> tuple[Recording, str]:
     """The recording's columns that the takes need, at the plan's rate, and its date."""
-    import soundfile
-
     if not path.is_file():
         raise RoomtuneError(f"There is no recording {path}.")
-    try:
-        samples, rate_hz = soundfile.read(path, dtype="float32", always_2d=True)
-    except (soundfile.LibsndfileError, RuntimeError) as error:
-        raise RoomtuneError(
-            f"{path} cannot be read as a recording ({error}). Give a whole WAV, FLAC or AIFF file."
-        ) from error
+    samples, rate_hz = read_sound(path, "give a whole WAV, FLAC or AIFF file", "float32")
     samples = _wanted_columns(samples, plan, path)
     bad = np.flatnonzero(~np.all(np.isfinite(samples), axis=1))
     if bad.size:
@@ -364,10 +358,7 @@ class FileInterface:
         path = self.folder / f"play-{self._number}.wav"
         soundfile.write(path, signals, round(self.sample_rate_hz), SUBTYPES["24-bit"])
         answer = Path(self.ask(path))
-        try:
-            samples, rate_hz = soundfile.read(answer, always_2d=True)
-        except (soundfile.LibsndfileError, RuntimeError) as error:
-            raise RoomtuneError(f"{answer} cannot be read as a recording ({error}).") from error
+        samples, rate_hz = read_sound(answer, "record it again")
         if samples.shape[1] < max(inputs):
             raise RoomtuneError(
                 f"{answer} has {samples.shape[1]} channels, but input {max(inputs)} is needed."

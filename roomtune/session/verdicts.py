@@ -50,6 +50,13 @@ class VerificationRow:
     parts: tuple[PartCheck, ...] = ()
     faults: tuple[str, ...] = ()
 
+    def __post_init__(self) -> None:
+        arrays = (self.measured_db, self.predicted_db, self.uncertainty_db, self.judged)
+        if len({np.shape(array) for array in arrays}) > 1:
+            raise ValueError(f"the bands of {self.channel} at {self.seat} do not fit one another")
+        if np.asarray(self.judged).dtype != bool:
+            raise ValueError(f"judged must be true or false, got {self.judged!r:.40}")
+
     @property
     def difference_db(self) -> NDArray[np.float64]:
         """Measured minus predicted per band."""

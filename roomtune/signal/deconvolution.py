@@ -79,10 +79,11 @@ def deconvolve(
     windows = _windows(sweep, start_s, tail_s, highest_order, below)
     stretch_s = (-start_s, -start_s + sweep.true_duration_s + tail_s)
     pieces = [np.empty((len(rows), window.gain.size)) for window in windows]
+    least = max(sweep.sample_count, *(w.gain.size for w in windows))
     found = []
     for first in range(0, len(rows), ROWS_TOGETHER):
         some = slice(first, first + ROWS_TOGETHER)
-        circles = _circles(rows[some], sweep, zeros[some], stretch_s, below)
+        circles = _circles(rows[some], sweep, zeros[some], stretch_s, least, below)
         for place, (circle, whole, found_s) in enumerate(circles, first):
             found.append(found_s)
             for piece, window in zip(pieces, windows, strict=True):
@@ -104,12 +105,14 @@ def _circles(
     sweep: Sweep,
     zeros_s: list[float | None],
     stretch_s: tuple[float, float],
+    least: int,
     below: float,
 ) -> Iterator[tuple[NDArray[np.float64], int, float]]:
     """Of each row the circular response, the sample of it at time zero, and time zero in the row.
 
     With a known time zero only a stretch is looked at (from how long before it, how
-    long in all); the rest of the recording holds nothing but noise. A few rows go
+    long in all); the rest of the recording holds nothing but noise. A circle has at
+    `least` so many samples: room for the sweep and every window. A few rows go
     through the FFT together, one in each lane of the processor's vector unit.
     """
     import scipy.fft
@@ -119,7 +122,7 @@ def _circles(
     longest = max(rows.shape[1] - begin for begin, _, _ in places)
     if None not in zeros_s:
         longest = min(longest, math.ceil(stretch_s[1] * rate) + 1)
-    length = scipy.fft.next_fast_len(max(longest, sweep.sample_count), real=True)
+    length = scipy.fft.next_fast_len(max(longest, least), real=True)
     spectra = scipy.fft.rfft(_stretches(rows, [begin for begin, _, _ in places], length), length)
     for spectrum, (_, _, fraction) in zip(spectra, places, strict=True):
         spectrum *= _turned_inverse(sweep, length, fraction, below)
