@@ -16,10 +16,11 @@ from numpy.typing import NDArray
 
 from roomtune.advisor.aims import Aims, base_gains
 from roomtune.advisor.energy import EnergyModel
-from roomtune.advisor.equaliser import Ground, Rules, grown
+from roomtune.advisor.equaliser import grown
 from roomtune.advisor.layout import bass_outputs
-from roomtune.advisor.least_squares import minimise
-from roomtune.advisor.objective import OVER_WEIGHT, Problem, Rows, Spread, cost_of, residuals
+from roomtune.advisor.moving import electrical
+from roomtune.advisor.objective import OVER_WEIGHT, Problem, Rows, Spread, best_variables, cost_of
+from roomtune.advisor.palette import Ground, Rules
 from roomtune.advisor.settings import moved, with_outputs
 from roomtune.advisor.state import Free, Section, State, neutral
 from roomtune.processor.tuning import Tuning
@@ -237,9 +238,7 @@ def _refined(bass: Bass, gains: Array, delays: Array, signs: Array) -> tuple[Sta
     upper = np.concatenate([np.zeros(n), bass.start_ms + REACH_MS])
     lower[n], upper[n] = delays[0] - 1e-9, delays[0] + 1e-9
     still = neutral(n)
-    found = minimise(
-        lambda x, slopes: residuals(problem, still, free, x, slopes), start, lower, upper, 30, 1e-5
-    )
+    found = best_variables(problem, still, free, (start, lower, upper), 30, 1e-5)
     return State(found.variables[:n], found.variables[n:]), found.cost
 
 
@@ -249,16 +248,14 @@ def _with_sections(bass: Bass, state: State, signs: Array, rules: Rules) -> Stat
     problem = bass.problem(bass.turned(np.zeros((1, n)), signs[None])[0])
     top = float(bass.model.centres_hz[-1])
     grounds = [Ground((place,), (LOWEST_HZ, top)) for place in range(n)]
-    found = grown(problem, state, grounds, replace(rules, benefit=SECTION_BENEFIT), (), 4 * n, 2)
+    found = grown(problem, state, grounds, replace(rules, benefit=SECTION_BENEFIT), (), 4)
     return found if cost_of(problem, found) < cost_of(problem, state) else state
 
 
 def _described(bass: Bass, state: State, signs: Array, places: Sequence[int]) -> Arrangement:
-    from roomtune.advisor.state import electrical
-
     n = bass.count
     plain, _ = bass.measures(bass.turned(bass.start_ms[None], np.ones((1, n))))
-    response = electrical(state, Free(), bass.model.centres_hz, bass.rate_hz, False).response
+    response = electrical(state, bass.model.centres_hz, bass.rate_hz)
     gains = (bass.turned(np.zeros((1, n)), signs[None])[0] * response)[None]
     spread, loss = bass.measures(gains)
     sections = tuple(

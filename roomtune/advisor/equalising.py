@@ -7,9 +7,10 @@ from dataclasses import replace
 
 from roomtune.advisor.aims import Aims, problem_for
 from roomtune.advisor.arrangement import subwoofer_places
-from roomtune.advisor.equaliser import Ground, Rules, grown, pruned
+from roomtune.advisor.equaliser import grown, pruned
 from roomtune.advisor.layout import ordered_outputs
 from roomtune.advisor.objective import Problem, fitted
+from roomtune.advisor.palette import Ground, Rules
 from roomtune.advisor.scores import channel_pairs
 from roomtune.advisor.state import Free, State
 from roomtune.processor.rounding import rounded_to

@@ -48,7 +48,7 @@ def test_derivatives_equal_central_differences(kind, log_frequency, log_q, gain)
         middle = section_responses(bank(kind, *point), FREQUENCIES, 48000)[0][0]
         numeric = (ends[0] - ends[1]) / (2 * step) / middle
         # central differences of values near 1: rounding 1e-16 / step, times 1/|H|
-        np.testing.assert_allclose(slopes[place, 0], numeric, rtol=2e-6, atol=5e-9)
+        np.testing.assert_allclose(slopes[0, place], numeric, rtol=2e-6, atol=5e-9)
 
 
 def test_gain_of_zero_changes_nothing():

@@ -13,9 +13,9 @@ from roomtune.advisor.arrangement import (
     subwoofer_places,
 )
 from roomtune.advisor.energy import energy_model
-from roomtune.advisor.equaliser import Rules
 from roomtune.advisor.measured import measured_from_responses
 from roomtune.advisor.objective import residuals
+from roomtune.advisor.palette import Rules
 from roomtune.advisor.starting import starting_tuning
 from roomtune.advisor.state import Free, neutral
 from roomtune.advisor.subwoofers import joined, junction
