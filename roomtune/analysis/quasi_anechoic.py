@@ -7,6 +7,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from roomtune.analysis.reflections import Position, image_path_differences_m
+from roomtune.analysis.rooms import speed_of_sound_m_s
 from roomtune.signal.bands import mean_over_bands
 from roomtune.signal.values import FrequencyResponse, ImpulseResponse
 from roomtune.signal.windows import lowest_valid_hz, windowed
@@ -34,6 +36,17 @@ def quasi_anechoic(
         raise ValueError("the first reflection must come after the arrival")
     gated = windowed(response, arrival_s - lead_s, first_reflection_s, lead_s / 2, gate_s / 4)
     return QuasiAnechoic(gated.response(), gate_s, lowest_valid_hz(gate_s))
+
+
+def path_to_first_reflection_s(
+    size_m: Position, source_m: Position, receiver_m: Position, speed_m_s: float | None = None
+) -> float:
+    """How long after the direct sound the first reflection of a rectangular room comes.
+
+    The shortest detour over one of its six surfaces; furniture may be nearer.
+    """
+    paths = image_path_differences_m(size_m, source_m, receiver_m)
+    return min(paths.values()) / (speed_m_s or speed_of_sound_m_s())
 
 
 def join_near_and_far(

@@ -10,6 +10,8 @@ from numpy.typing import ArrayLike, NDArray
 from roomtune.signal.values import ImpulseResponse
 from roomtune.signal.windows import cosine_fade
 
+_PIECE = 4096
+
 
 @dataclass(frozen=True, eq=False)
 class TimeFrequency:
@@ -35,19 +37,38 @@ def cumulative_spectral_decay(
     """
     frequencies = np.asarray(frequencies_hz, dtype=float)
     times = np.atleast_1d(np.asarray(times_s, dtype=float))
-    turns = _turns(response, frequencies)
     rate = response.sample_rate_hz
+    firsts = np.round((times - response.start_s) * rate).astype(int)
     fade = cosine_fade(max(int(rise_s * rate), 1))
-    levels = []
-    for time_s in times:
-        gate = np.zeros(response.samples.shape[-1])
-        first = round((time_s - response.start_s) * rate)
-        gate[max(first, 0) :] = 1.0
+    left = _left_from(response, np.maximum(firsts, 0), frequencies)
+    for row, first in enumerate(firsts):
         ramp = np.arange(first - len(fade), first)
-        inside = (ramp >= 0) & (ramp < len(gate))
-        gate[ramp[inside]] = fade[inside]
-        levels.append(_db(np.abs((response.samples * gate) @ turns) ** 2))
-    return TimeFrequency(times, frequencies, np.stack(levels, axis=-2))
+        inside = (ramp >= 0) & (ramp < response.samples.shape[-1])
+        if np.any(inside):
+            part = response.samples[..., ramp[inside]] * fade[inside]
+            left[..., row, :] += part @ _turns(response, ramp[inside], frequencies)
+    return TimeFrequency(times, frequencies, _db(np.abs(left) ** 2))
+
+
+def fall_times_s(
+    found: TimeFrequency, bands_hz: NDArray[np.float64], drop_db: float
+) -> NDArray[np.float64]:
+    """When the mean power of each band (b, 2) has fallen by `drop_db` for good, (..., b).
+
+    In seconds on the time axis of `found`, interpolated between its times, from
+    the band's highest level on; NaN where it does not fall so far or where no
+    frequency lies in the band.
+    """
+    leading = found.level_db.shape[:-2]
+    fallen = np.full((*leading, len(bands_hz)), np.nan)
+    for place, (low, high) in enumerate(bands_hz):
+        inside = (found.frequencies_hz >= low) & (found.frequencies_hz < high)
+        if np.any(inside):
+            level = _db(np.mean(10 ** (found.level_db[..., inside] / 10), axis=-1))
+            rows = level.reshape(-1, len(found.times_s))
+            times = [_fallen(found.times_s, row, drop_db) for row in rows]
+            fallen[..., place] = np.reshape(times, leading)
+    return fallen
 
 
 def spectrogram(
@@ -103,8 +124,42 @@ def wavelet_view(
     return TimeFrequency(times, frequencies, level)
 
 
-def _turns(response: ImpulseResponse, frequencies: NDArray[np.float64]) -> NDArray[np.complex128]:
-    return np.exp(-2j * np.pi * response.times_s[:, None] * frequencies)
+def _left_from(
+    response: ImpulseResponse, firsts: NDArray[np.int_], frequencies: NDArray[np.float64]
+) -> NDArray[np.complex128]:
+    """Spectra (..., t, k) of what follows each of the samples `firsts` (t,).
+
+    Summed backwards, piece by piece, so that every sample is turned only once.
+    """
+    count = response.samples.shape[-1]
+    left = np.zeros((*response.samples.shape[:-1], len(firsts), len(frequencies)), dtype=complex)
+    total = np.zeros((*response.samples.shape[:-1], len(frequencies)), dtype=complex)
+    last = count
+    for row in np.argsort(-firsts, kind="stable"):
+        for stop in range(last, min(int(firsts[row]), count), -_PIECE):
+            places = np.arange(max(stop - _PIECE, int(firsts[row])), stop)
+            total += response.samples[..., places] @ _turns(response, places, frequencies)
+        last = min(last, int(firsts[row]))
+        left[..., row, :] = total
+    return left
+
+
+def _turns(
+    response: ImpulseResponse, places: NDArray[np.int_], frequencies: NDArray[np.float64]
+) -> NDArray[np.complex128]:
+    """e^(-j w t) of some samples (n,) at every frequency (k,), shape (n, k)."""
+    times = response.start_s + places / response.sample_rate_hz
+    return np.exp(-2j * np.pi * times[:, None] * frequencies)
+
+
+def _fallen(times: NDArray[np.float64], level: NDArray[np.float64], drop_db: float) -> float:
+    limit = float(level.max()) - drop_db
+    above = np.flatnonzero(level >= limit)
+    last = int(above[-1])
+    if last == len(level) - 1:
+        return np.nan
+    share = (level[last] - limit) / (level[last] - level[last + 1])
+    return float(times[last] + share * (times[last + 1] - times[last]))
 
 
 def _db(power: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -1,0 +1,68 @@
+"""All views of a session by name: what each shows, what it can be told, who makes it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from importlib import import_module
+from typing import Literal
+
+from roomtune.report.subject import Subject
+from roomtune.report.view import View
+
+SMOOTHING, WINDOW, UNTIL, THIRDS, NEAR = "smoothing", "window", "until", "thirds", "near"
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One view: a line of help, the module and function, what else it can be told.
+
+    seats: which are looked at when none is chosen; options: names of the
+    choices that change it; smoothing: the usual fraction of an octave.
+    """
+
+    line: str
+    where: str
+    seats: Literal["main", "all"] = "main"
+    options: tuple[str, ...] = ()
+    smoothing: float | None = 12.0
+
+    def look(self, subject: Subject) -> View:
+        """Make the view; RoomtuneError where the session cannot tell it."""
+        module, name = self.where.split(":")
+        maker: Callable[[Subject], View] = getattr(
+            import_module(f"roomtune.report.view_{module}"), name
+        )
+        return maker(subject)
+
+
+VIEWS: dict[str, Entry] = {
+    "overview": Entry("every output in a line, decay, modes", "overview:overview", "all"),
+    "response": Entry("level against frequency", "level:response", options=(SMOOTHING, WINDOW)),
+    "pressure": Entry("levels with A and C weighting, level at 1 m", "level:pressure"),
+    "direct": Entry(
+        "the loudspeaker without the room", "level:direct", options=(SMOOTHING, WINDOW, NEAR)
+    ),
+    "phase": Entry(
+        "phase, excess phase, group delay", "phase:phase", options=(SMOOTHING, WINDOW),
+        smoothing=None,
+    ),
+    "time": Entry("impulse, step, energy over time", "time:time", options=(UNTIL,)),
+    "fading": Entry("spectrum of what is left after each time", "time:fading", options=(UNTIL,)),
+    "spectrogram": Entry(
+        "level over time and frequency, fixed window", "time:windowed_spectrum", options=(UNTIL,)
+    ),
+    "wavelets": Entry(
+        "the same, a constant number of cycles", "time:wavelets", options=(UNTIL,)
+    ),
+    "decay": Entry("EDT, T20, T30, C50, C80, D50, Ts per band", "room:decays", options=(THIRDS,)),
+    "modes": Entry("the room's modes and what drives them", "modes:modes", "all"),
+    "reflections": Entry("early reflections and their surfaces", "room:reflections"),
+    "noise": Entry("background noise against NC and NR", "room:noise", "all"),
+    "distortion": Entry("harmonics 2 to 9 against frequency", "driver:harmonics"),
+    "range": Entry("how low, how high and how loud each output plays", "driver:reach", "all"),
+    "box": Entry("sealed boxes against their drivers' data", "box:box", options=(NEAR,)),
+    "seats": Entry("averages, spread, what seats have in common", "seats:seats", "all",
+                   (SMOOTHING,)),
+    "correctable": Entry("what an equaliser can correct", "seats:correctable", "all"),
+}  # fmt: skip
