@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from roomtune.capture.averaging import averaged
 from roomtune.capture.consistency import checked_against
 from roomtune.capture.interface import AudioInterface, Recording
+from roomtune.capture.quality import worth_repeating
 from roomtune.capture.reading import take_from_recording
 from roomtune.capture.requests import TakeRequest
 from roomtune.capture.stimulus import take_signals
@@ -56,8 +57,8 @@ def capture_many(
 
     With `repeats` above 1 in its settings a request is made so often and averaged.
     Every take is also compared with those made before it at its seat, `earlier` too.
-    A take graded "repeat" is made again, up to the settings' `maximum_attempts`,
-    6 dB lower when the microphone's input clipped;
+    A take graded "repeat", or disturbed by what passes, is made again, up to the
+    settings' `maximum_attempts`, 6 dB lower when the microphone's input clipped;
     `on_captured` receives every attempt as soon as it is there, `on_progress`
     is told the request and the attempt (from 1) before it sounds, and
     `before_by_hand` is called before the first attempt of a hand-switched one.
@@ -83,7 +84,7 @@ def _attempts(
     on_captured: Callable[[CapturedTake], None] | None,
     on_progress: Callable[[TakeRequest, int], None] | None,
 ) -> list[CapturedTake]:
-    """Take after take until one need not be repeated, at most as many as the settings allow."""
+    """Take after take until another would not be better, at most as many as the settings allow."""
     attempts: list[CapturedTake] = []
     for attempt in range(1, max(1, request.settings.maximum_attempts) + 1):
         if on_progress is not None:
@@ -92,7 +93,7 @@ def _attempts(
         attempts.append(replace(captured, take=checked_against(captured.take, earlier)))
         if on_captured is not None:
             on_captured(attempts[-1])
-        if attempts[-1].take.verdict.grade != "repeat":
+        if not worth_repeating(attempts[-1].take.verdict):
             break
         request = eased(request, attempts[-1].take)
     return attempts

@@ -9,7 +9,7 @@ stream; who calls needs a time reference inside the signal.
 from __future__ import annotations
 
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import numpy as np
@@ -51,7 +51,8 @@ class PortAudioInterface:
     `tail_s` of silence surround every signal, because streams may swallow the
     first part of a second and sound servers may deliver more than a second
     late. `exclusive` takes the device for us alone, at its own rate, where the
-    host API can.
+    host API can. `on_recorded` is given what all inputs recorded since the last time,
+    (m, inputs), some twenty times a second while a signal plays.
 
     Raises RoomtuneError when a device is not found or refuses the rate.
     """
@@ -72,6 +73,7 @@ class PortAudioInterface:
         self.output_device = find_device(output_device, "output")
         self.input_device = find_device(input_device, "input")
         self.tail_s = self._usual_tail_s() if tail_s is None else tail_s
+        self.on_recorded: Callable[[NDArray[np.float32]], None] | None = None
         self._passage: Passage | None = None
         self._check_rate()
 
@@ -98,7 +100,8 @@ class PortAudioInterface:
         samples = passage.recording[:, [number - 1 for number in inputs]].astype(np.float64)
         self._check_recorded(samples, inputs, bool(np.any(signals)))
         self._check_not_vanished(samples, passage)
-        return Recording(samples, self.sample_rate_hz, self._events(passage))
+        flagged_s = tuple(frame / self.sample_rate_hz for frame in passage.flagged_frames)
+        return Recording(samples, self.sample_rate_hz, self._events(passage), flagged_s)
 
     def stop(self) -> None:
         """Silence the output within one block and end; for any other thread to call."""
@@ -219,8 +222,10 @@ class PortAudioInterface:
         patience_s = 1.5 * len(passage.played) / self.sample_rate_hz + FIRST_BLOCK_S
         deadline = time.perf_counter() + patience_s
         directions: tuple[Direction, ...] = ("input", "output")
+        told = 0
         while not passage.ended.wait(0.05):
             now = time.perf_counter()
+            told = self._tell(passage, told)
             quiet = [d for d in directions if now - passage.last_block_s[d] > STALLED_S]
             if quiet or not all(stream.active for stream in streams):
                 raise MeasurementError(self._stopped(passage, quiet))
@@ -230,6 +235,14 @@ class PortAudioInterface:
                     f"{patience_s:.0f} s: the device or the computer is too slow. "
                     "Close other programs and measure again."
                 )
+        self._tell(passage, told)
+
+    def _tell(self, passage: Passage, told: int) -> int:
+        """Hand on what was recorded beyond the first `told` frames; how many there are now."""
+        recorded = passage.frames_recorded
+        if self.on_recorded is not None and recorded > told:
+            self.on_recorded(passage.recorded[told:recorded])
+        return recorded
 
     def _stopped(self, passage: Passage, quiet: Sequence[Direction]) -> str:
         which = f" (its {' and '.join(quiet)} stalled)" if quiet else ""

@@ -26,10 +26,11 @@ from roomtune.capture.timing import (
 from roomtune.errors import MeasurementError
 from roomtune.signal.decibels import amplitude
 from roomtune.signal.deconvolution import Deconvolution, deconvolve
-from roomtune.signal.sweeps import HIGHEST_ORDER
+from roomtune.signal.sweeps import KEPT_ORDER
 from roomtune.signal.values import ImpulseResponse, NoiseSpectrum
 
 MARGIN_S = 0.05
+LARGEST_DRIFT_PPM = 20000.0
 START_S = -0.3
 
 
@@ -109,7 +110,7 @@ def _at_rate(recording: Recording, sample_rate_hz: float) -> Recording:
     samples = soxr.resample(
         np.array(recording.samples), recording.sample_rate_hz, sample_rate_hz, quality="VHQ"
     )
-    return Recording(samples, sample_rate_hz, recording.events)
+    return Recording(samples, sample_rate_hz, recording.events, recording.flagged_s)
 
 
 @dataclass(frozen=True, eq=False)
@@ -130,7 +131,7 @@ def timed(recording: Recording, request: TakeRequest, plan: Schedule) -> Timed:
     heard, clock = _read_clock(recording, request, plan)
     mistaken_rate_hz = _mistaken_rate_hz(recording, request, plan) if clock is None else None
     if mistaken_rate_hz is not None:
-        truly = Recording(recording.samples, mistaken_rate_hz, recording.events)
+        truly = replace(recording, sample_rate_hz=mistaken_rate_hz)
         recording = _at_rate(truly, request.sweep.sample_rate_hz)
         heard, clock = _read_clock(recording, request, plan)
     return Timed(recording, heard, clock, mistaken_rate_hz)
@@ -183,7 +184,8 @@ def _read_clock(
     timing = looped if reference.kind == "loopback" else heard
     if timing is None:
         return heard, None
-    return heard, fit_clock(timing, plan.markers_s, reference.marker, rate)
+    clock = fit_clock(timing, plan.markers_s, reference.marker, rate)
+    return heard, clock if abs(clock.drift_ppm) <= LARGEST_DRIFT_PPM else None
 
 
 def sweep_stretch(
@@ -204,7 +206,7 @@ def recover(
     stretch: Stretch,
     request: TakeRequest,
     zero_s: float | None,
-    highest_order: int = HIGHEST_ORDER,
+    highest_order: int = KEPT_ORDER,
 ) -> Deconvolution:
     """The responses per unit of digital full scale."""
     result = deconvolve(

@@ -259,7 +259,7 @@ def test_files_that_are_no_recordings(playback, tmp_path):
         read_takes(tmp_path / "nowhere.wav", playback[1])
     text = tmp_path / "notes.wav"
     text.write_text("not sound at all")
-    with pytest.raises(RoomtuneError, match=r"notes\.wav cannot be read as a recording"):
+    with pytest.raises(RoomtuneError, match=r"notes\.wav.* cannot be read as "):
         read_takes(text, playback[1])
 
 

@@ -226,6 +226,18 @@ def test_flags_become_english_and_do_not_end_the_measurement(hardware):
     recording = interface().play_and_record(tone(), [1])
     (event,) = recording.events
     assert event.startswith("input overflow reported in 3 of ")
+    assert recording.flagged_s == (0.0, BLOCK / RATE_HZ, 2 * BLOCK / RATE_HZ)
+
+
+def test_what_is_recorded_is_told_meanwhile(hardware):
+    hardware.speed = 5.0
+    sound = interface()
+    told = []
+    sound.on_recorded = lambda samples: told.append(samples.copy())
+    recording = sound.play_and_record(tone(1.0), [1])
+    assert len(told) > 2
+    heard = np.concatenate(told)[:, 0]
+    np.testing.assert_array_equal(heard, recording.samples[:, 0])
 
 
 def test_a_rate_that_is_not_kept_is_noted(hardware):
