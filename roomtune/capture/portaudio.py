@@ -144,7 +144,7 @@ class PortAudioInterface:
             ("input", self.input_device),
         )
         for kind, device in kinds:
-            reason = refusal(device, kind, self.sample_rate_hz)
+            reason = refusal(device, kind, self.sample_rate_hz, self.exclusive)
             if reason is not None:
                 rates = ", ".join(map(str, working_rates_hz(device, kind))) or "no usual rate"
                 raise RoomtuneError(

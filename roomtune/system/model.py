@@ -123,11 +123,15 @@ class Microphone(Part):
 
 
 class AudioSettings(Part):
-    """The audio interface: devices by name or number, rate, timing reference."""
+    """The audio interface: devices by name or number, rate, timing reference.
+
+    `exclusive`: take the devices for us alone, at their own rate, where that can be.
+    """
 
     sample_rate_hz: Annotated[int, Field(ge=44100, le=192000)] = 48000
     output_device: str | int | None = None
     input_device: str | int | None = None
+    exclusive: bool = False
     loopback_output: Number | None = None
     loopback_input: Number | None = None
     reference_output: Name | None = None

@@ -115,6 +115,7 @@ name = {_quoted(name)}
 sample_rate_hz = {sample_rate_hz}
 # output_device = "..."                # name or number, see `roomtune devices`
 # input_device = "..."
+# exclusive = true                     # keep other programs off them, where that can be
 # A cable from a spare interface output to a spare input gives exact times:
 # loopback_output = 16
 # loopback_input = 2
