@@ -23,9 +23,7 @@ from roomtune.signal.sweeps import BELOW_BAND, Sweep, pre_time_s
 
 SPLASH = 1.2
 RATE_FACTORS = (1.0, 1.1, 1.2, 1.35, 1.5, 1.75, 2.0, 2.5, 3.0)
-SHUFFLES = 40
-LEAST_BEFORE_S = 0.05
-PERIODS_BEFORE = 6.0
+SHUFFLES = 100
 LOWER_REACH = math.sqrt(2)
 
 
@@ -193,17 +191,9 @@ def _barred(source: TakeRequest, victim: TakeRequest, room: Room) -> list[tuple[
         low_hz = band_hz[0] / LOWER_REACH
         begin_s = -source.sweep.lead_s(order)
         end_s = begin_s + room.length_s(low_hz, below_db)
-        before_s = before_arrival_s(victim.sweep, low_hz) + MARGIN_S
+        before_s = pre_time_s(victim.sweep) + MARGIN_S
         barred.append((begin_s - room.length_s(low_hz), end_s + before_s))
     return barred
-
-
-def before_arrival_s(sweep: Sweep, lowest_hz: float) -> float:
-    """How long before its arrival a response needs to be clear, from a frequency up.
-
-    Six periods, for the ringing of filters, as far as the response is kept at all.
-    """
-    return min(max(LEAST_BEFORE_S, PERIODS_BEFORE / lowest_hz), pre_time_s(sweep))
 
 
 def common_band_hz(source: Sweep, victim: Sweep, order: int) -> tuple[float, float]:

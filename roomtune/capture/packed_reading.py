@@ -7,6 +7,7 @@ from dataclasses import replace
 from datetime import UTC, datetime
 
 import numpy as np
+from numpy.typing import NDArray
 
 from roomtune.capture.evidence import Evidence, Stretch
 from roomtune.capture.expected_room import (
@@ -96,8 +97,8 @@ def _takes(read: Timed, whole: Passage, at: str) -> list[Take]:
         )
         for place in whole.packing.places
     ]
-    unmixed = unmix(stretch.samples, voices, whole.room)
     noise = noise_before(microphone, whole.first, whole.plan, read.clock, stretch)
+    unmixed = unmix(stretch.samples, voices, whole.room, noise)
     takes = []
     for number in range(len(voices)):
         evidence = _evidence(read, whole, stretch, unmixed, noise, number)
@@ -146,46 +147,48 @@ def _evidence(
 def _checked(takes: Sequence[Take], room: Room) -> list[Take]:
     """The takes, with what contradicts the packing's assumptions added to their verdicts."""
     sound = [take for take in takes if take.verdict.grade != "repeat"]
-    found = {
-        take.source: (*_livelier(take, sound, room), *_bent(take, sound, room)) for take in takes
-    }
+    decays = np.array([octave_decays_s(take) for take in sound]).reshape(-1, OCTAVES_HZ.size)
+    longest_s = np.max(np.nan_to_num(decays), axis=0, initial=0.0)
+    bends = {take.source: _excess_db(take, room) for take in sound if take.harmonics}
     checked = []
     for take in takes:
-        findings = (*take.verdict.findings, *found[take.source])
+        found = (*_livelier(take, longest_s, room), *_bent(take, sound, bends))
+        findings = (*take.verdict.findings, *found)
         checked.append(replace(take, verdict=Verdict(grade_of(findings), findings)))
     return checked
 
 
-def _livelier(take: Take, others: Sequence[Take], room: Room) -> tuple[Finding, ...]:
+def _excess_db(take: Take, room: Room) -> float:
+    """How far the distortion of a take's output exceeds what the packing allows for."""
+    found_db = strongest_distortion_db(take) - DISTORTION_MARGIN_DB
+    return found_db - room.distortion_of_db(take.source)
+
+
+def _livelier(take: Take, longest_s: NDArray[np.float64], room: Room) -> tuple[Finding, ...]:
     """Octaves of a take in which the room rings longer than the packing allows for."""
-    expected = np.array([room.decay_above_s(float(c / np.sqrt(2))) for c in OCTAVES_HZ])
     low, high = take.stimulus.start_hz, take.stimulus.stop_hz
-    inside = (low < OCTAVES_HZ) & (high > OCTAVES_HZ)
-    for other in others:
-        decays = np.where(inside, np.nan_to_num(octave_decays_s(other)), 0.0)
-        place = int(np.argmax(decays / expected))
-        if decays[place] > DECAY_MARGIN * expected[place]:
-            text = (
-                f"The room rings for {decays[place]:.2f} s around {OCTAVES_HZ[place]:.3g} Hz, "
-                f"longer than the {expected[place]:.2f} s that overlapping the sweeps allowed for: "
-                f"this output has to be measured alone."
-            )
-            return (Finding(ONLY_ALONE[0], "repeat", text),)
-    return ()
+    expected = np.array([room.decay_above_s(float(c / np.sqrt(2))) for c in OCTAVES_HZ])
+    excess = longest_s / expected * ((low < OCTAVES_HZ) & (high > OCTAVES_HZ))
+    place = int(np.argmax(excess))
+    if excess[place] <= DECAY_MARGIN:
+        return ()
+    text = (
+        f"The room rings for {longest_s[place]:.2f} s around {OCTAVES_HZ[place]:.3g} Hz, longer "
+        f"than the {expected[place]:.2f} s that overlapping the sweeps allowed for: this output "
+        f"has to be measured alone."
+    )
+    return (Finding(ONLY_ALONE[0], "repeat", text),)
 
 
-def _bent(take: Take, others: Sequence[Take], room: Room) -> tuple[Finding, ...]:
+def _bent(take: Take, others: Sequence[Take], bends: dict[str, float]) -> tuple[Finding, ...]:
     """Another output that distorts more than the packing allows for, in the take's band."""
     for other in others:
-        if other.source == take.source or not other.harmonics:
-            continue
         low, high = common_band_hz(other.stimulus, take.stimulus, 2)
-        excess_db = strongest_distortion_db(other) - DISTORTION_MARGIN_DB
-        if low < high and excess_db > room.distortion_of_db(other.source):
+        excess_db = bends.get(other.source, 0.0)
+        if other.source != take.source and low < high and excess_db > 0:
             text = (
-                f"{other.source} distorts more ({excess_db:.0f} dB) than overlapping the sweeps "
-                f"allowed for ({room.distortion_of_db(other.source):.0f} dB): this output has to "
-                f"be measured alone."
+                f"{other.source} distorts {excess_db:.0f} dB more than overlapping the sweeps "
+                f"allowed for: this output has to be measured alone."
             )
             return (Finding(ONLY_ALONE[1], "repeat", text),)
     return ()

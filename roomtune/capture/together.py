@@ -131,8 +131,9 @@ def _together(
         if plan.together is None:
             break
         todo = []
-        for request in plan.together.requests if on_progress is not None else ():
-            on_progress(request, attempt)
+        if on_progress is not None:
+            for request in plan.together.requests:
+                on_progress(request, attempt)
         for item in capture_passage(interface, plan.together):
             earlier = [other.take for other in made.values()]
             checked = replace(item, take=checked_against(item.take, earlier))

@@ -13,19 +13,30 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
 from roomtune.capture.expected_room import Room
-from roomtune.capture.overlap import LOWER_REACH, before_arrival_s
+from roomtune.capture.noise import smoothed_density
+from roomtune.capture.overlap import LOWER_REACH
 from roomtune.signal.residue import soft_inverse
-from roomtune.signal.sweeps import Sweep, raised_cosine, smooth_step, sweep_spectrum
+from roomtune.signal.sweeps import (
+    BELOW_BAND,
+    Sweep,
+    pre_time_s,
+    raised_cosine,
+    smooth_step,
+    sweep_spectrum,
+)
+from roomtune.signal.values import NoiseSpectrum
 
 ROUNDS = 2
-OPENING_S = 0.015
+OPENING = 0.6
 CLOSING = 0.15
 BEFORE_ORDER_S = 0.02
+FILTERED_BELOW = 0.6
 Floats = NDArray[np.float64]
 
 
@@ -55,11 +66,11 @@ class Unmixed:
     claims: tuple[tuple[tuple[int, Floats], ...], ...]
 
     def alone(self, number: int, begin: int, end: int) -> Floats:
-        """What one voice caused, with the whole residue, samples begin to end."""
+        """What one voice caused, with the residue from its band up, samples begin to end."""
         import scipy.fft
 
         sweep = self.voices[number].sweep
-        total = _stretch(self.residue, begin, end)
+        total = _above(_stretch(self.residue, begin, end), sweep)
         for first, samples in self.claims[number]:
             length = scipy.fft.next_fast_len(samples.size + sweep.sample_count, real=True)
             caused = scipy.fft.irfft(
@@ -69,11 +80,14 @@ class Unmixed:
         return total
 
 
-def unmix(samples: Floats, voices: Sequence[Voice], room: Room) -> Unmixed:
+def unmix(
+    samples: Floats, voices: Sequence[Voice], room: Room, noise: NoiseSpectrum | None = None
+) -> Unmixed:
     """Take a recording (m,) of overlapping sweeps apart, linear responses first.
 
     Each round claims what the rounds before left over. The recording is at the
-    player's clock, and every voice begins at about `zero_s` of it.
+    player's clock, and every voice begins at about `zero_s` of it. With the noise
+    known, nothing is claimed at the ends of a band where there is little else.
     """
     import scipy.fft
 
@@ -82,18 +96,20 @@ def unmix(samples: Floats, voices: Sequence[Voice], room: Room) -> Unmixed:
     length = scipy.fft.next_fast_len(samples.size + round(lead * rate), real=True)
     left = scipy.fft.rfft(samples, length)
     claims: list[dict[int, Floats]] = [{} for _ in voices]
-    steps = [(1,)] * ROUNDS
-    steps.insert(1, tuple(sorted({n for v in voices for n in v.orders})))
-    for orders in steps:
-        for sweep in dict.fromkeys(voice.sweep for voice in voices):
-            circle = scipy.fft.irfft(left * soft_inverse(sweep, length), length)
+    higher = tuple(sorted({order for voice in voices for order in voice.orders}))
+    groups = {v.sweep: [n for n, w in enumerate(voices) if w.sweep == v.sweep] for v in voices}
+    inverses = {
+        sweep: _inverse(left, [voices[n] for n in numbers], room, noise, length)
+        for sweep, numbers in groups.items()
+    }
+    for orders in ((1,), higher, *[(1,)] * (ROUNDS - 1)):
+        for sweep, numbers in groups.items():
+            circle = scipy.fft.irfft(left * inverses[sweep], length)
             claimed = np.zeros(length)
-            for number, voice in enumerate(voices):
-                if voice.sweep != sweep:
-                    continue
+            for number in numbers:
                 for order in orders:
-                    if order == 1 or order in voice.orders:
-                        first, piece = _claim(circle, voice, order, room)
+                    if order == 1 or order in voices[number].orders:
+                        first, piece = _claim(circle, voices[number], order, room)
                         claims[number][first] = claims[number].get(first, 0) + piece
                         _add(claimed, first, piece)
             left -= scipy.fft.rfft(claimed, length) * sweep_spectrum(sweep, length)
@@ -101,37 +117,56 @@ def unmix(samples: Floats, voices: Sequence[Voice], room: Room) -> Unmixed:
     return Unmixed(residue, tuple(voices), tuple(tuple(item.items()) for item in claims))
 
 
+def _inverse(
+    recorded: NDArray[np.complex128],
+    voices: Sequence[Voice],
+    room: Room,
+    noise: NoiseSpectrum | None,
+    length: int,
+) -> NDArray[np.complex128]:
+    """The inverse of a sweep that several voices share, giving way where noise prevails.
+
+    Wiener's: X* / (|X|^2 + N / |H|^2), with N the energy of the noise in a claim and
+    |H|^2 the mean of the responses over the band.
+    """
+    import scipy.fft
+
+    sweep = voices[0].sweep
+    inverse = soft_inverse(sweep, length)
+    if noise is None:
+        return inverse
+    rate = sweep.sample_rate_hz
+    frequencies = scipy.fft.rfftfreq(length, 1 / rate)
+    inside = (frequencies > sweep.start_hz) & (frequencies < sweep.stop_hz)
+    circle = scipy.fft.irfft(np.where(inside, recorded * inverse, 0), length)
+    pieces = [_claim(circle, voice, 1, room)[1] for voice in voices]
+    mean = min(float(np.sum(piece**2)) for piece in pieces) * length / (2 * inside.sum())
+    heard = smoothed_density(noise, frequencies) * rate * max(piece.size for piece in pieces)
+    energy = np.abs(sweep_spectrum(sweep, length)) ** 2
+    return np.asarray(inverse * (energy / (energy + heard / (mean + 1e-30) + 1e-30)))
+
+
 def _claim(circle: Floats, voice: Voice, order: int, room: Room) -> tuple[int, Floats]:
-    """The stretch of the circular response that belongs to an order of a voice."""
+    """The stretch of the circular response that belongs to an order of a voice.
+
+    All bands open at one time, so that what their filters ring ahead of the arrival
+    still adds up.
+    """
     rate, sweep = voice.sweep.sample_rate_hz, voice.sweep
     zero_s = voice.zero_s - sweep.lead_s(order)
-    bands = _bands(order * sweep.start_hz, room)
-    spans = [_span_s(low_hz, voice, order, room) for low_hz, _ in bands]
-    first = round((zero_s - max(before for before, _ in spans)) * rate)
-    last = round((zero_s + max(after for _, after in spans)) * rate)
+    before_s = pre_time_s(sweep) if order == 1 else BEFORE_ORDER_S
+    below_db = room.distortion_of_db(voice.source) if order > 1 else 0.0
+    edges_hz = tuple(edge for edge in room.edges_hz if edge > order * sweep.start_hz)
+    lowest_hz = (order * sweep.start_hz / LOWER_REACH, *edges_hz)
+    lengths_s = [room.length_s(low_hz, below_db) for low_hz in lowest_hz]
+    first, last = round((zero_s - before_s) * rate), round((zero_s + lengths_s[0]) * rate)
     piece = np.take(circle, np.arange(first, last), mode="wrap")
     times = np.arange(first, last) / rate - zero_s
-    parts = _split(piece, rate, tuple(edge for _, edge in bands[1:]))
-    gained = [
-        part
-        * raised_cosine((times + before) / OPENING_S)
-        * raised_cosine((after - times) / (CLOSING * after))
-        for part, (before, after) in zip(parts, spans, strict=True)
+    parts = [
+        part * raised_cosine((length_s - times) / (CLOSING * length_s))
+        for part, length_s in zip(_split(piece, rate, edges_hz), lengths_s, strict=True)
     ]
-    return first, np.sum(gained, axis=0)
-
-
-def _bands(start_hz: float, room: Room) -> list[tuple[float, float]]:
-    """Bands of one length each: lowest frequency that they hold, and edge where they begin."""
-    edges = [edge for edge in room.edges_hz if edge > start_hz]
-    return [(start_hz / LOWER_REACH, 0.0), *((edge, edge) for edge in edges)]
-
-
-def _span_s(low_hz: float, voice: Voice, order: int, room: Room) -> tuple[float, float]:
-    """How long before and after its place an order of a voice is claimed, from there up."""
-    if order == 1:
-        return before_arrival_s(voice.sweep, low_hz), room.length_s(low_hz)
-    return BEFORE_ORDER_S, room.length_s(low_hz, room.distortion_of_db(voice.source))
+    return first, np.sum(parts, axis=0) * raised_cosine((times + before_s) / (OPENING * before_s))
 
 
 def _split(piece: Floats, rate: float, edges_hz: tuple[float, ...]) -> list[Floats]:
@@ -143,7 +178,7 @@ def _split(piece: Floats, rate: float, edges_hz: tuple[float, ...]) -> list[Floa
     length = scipy.fft.next_fast_len(piece.size, real=True)
     spectrum = scipy.fft.rfft(piece, length)
     rises = _rises(length, rate, edges_hz)
-    weights = [low - high for low, high in zip(rises[:-1], rises[1:], strict=True)]
+    weights = [low - high for low, high in pairwise(rises)]
     return [scipy.fft.irfft(spectrum * weight, length)[: piece.size] for weight in weights]
 
 
@@ -156,6 +191,19 @@ def _rises(length: int, rate: float, edges_hz: tuple[float, ...]) -> list[Floats
     soft = np.log2(LOWER_REACH)
     rises = [smooth_step((octaves - np.log2(edge)) / soft) for edge in edges_hz]
     return [np.ones_like(octaves), *rises, np.zeros_like(octaves)]
+
+
+def _above(samples: Floats, sweep: Sweep) -> Floats:
+    """What lies in a sweep's band or above: nothing below reaches its response."""
+    import scipy.fft
+
+    length = scipy.fft.next_fast_len(samples.size, real=True)
+    reach = BELOW_BAND * sweep.start_hz
+    grid = scipy.fft.rfftfreq(length, 1 / sweep.sample_rate_hz)
+    gain = smooth_step((grid - FILTERED_BELOW * reach) / ((1 - FILTERED_BELOW) * reach))
+    return np.asarray(scipy.fft.irfft(scipy.fft.rfft(samples, length) * gain, length))[
+        : samples.size
+    ]
 
 
 def _stretch(samples: Floats, begin: int, end: int) -> Floats:
