@@ -27,7 +27,13 @@ from roomtune.advisor.explaining import (
     result_proposals,
 )
 from roomtune.advisor.layout import bass_crossover_hz
-from roomtune.advisor.limits import limit_proposals, limited, within_headroom
+from roomtune.advisor.limit_explaining import (
+    caution_proposals,
+    limit_proposals,
+    loudness_proposals,
+)
+from roomtune.advisor.limits import limited, within_headroom
+from roomtune.advisor.maximum_level import maximum_levels
 from roomtune.advisor.measured import Measured
 from roomtune.advisor.polarity import correct_polarities
 from roomtune.advisor.prediction import predict
@@ -69,6 +75,7 @@ def plan(system: System, measured: Measured, previous: Tuning | None = None) -> 
     state = rounded_in_turn(aims, problem, state)
     tuning = _finished(aims, with_state(tuning, state, measured.outputs))
     before, prediction = predict(starting, measured), predict(tuning, measured)
+    loudest = maximum_levels(system, tuning, prediction, measured.responses.unit == "Pa")
     proposals = [
         *band_proposals(bands),
         *polarity_notes,
@@ -77,6 +84,8 @@ def plan(system: System, measured: Measured, previous: Tuning | None = None) -> 
         *alignment_proposals(aims, tuning),
         *equaliser_proposals(aims, tuning, state),
         *limit_proposals(system, tuning),
+        *loudness_proposals(loudest),
+        *caution_proposals(system, tuning, loudest),
         *cost_proposals(system, before, prediction),
         *result_proposals(system, before, prediction),
     ]

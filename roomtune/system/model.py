@@ -76,6 +76,7 @@ class Output(Part):
 
     `safe_band_hz`: nothing outside is ever played loudly into this driver.
     `maximum_level_dbfs`: peak level, re digital full scale, never exceeded.
+    `full_scale_v`: rms voltage at the driver of a full-scale sine, where known.
     """
 
     name: Name
@@ -85,6 +86,7 @@ class Output(Part):
     playback: Playback
     safe_band_hz: tuple[float, float]
     maximum_level_dbfs: Annotated[float, Field(le=0)] = -12.0
+    full_scale_v: Annotated[float, Field(gt=0)] | None = None
     data: DriverData = DriverData()
     enclosure: Enclosure | None = None
 
@@ -151,6 +153,7 @@ class Processor(Part):
     `filters_per_*` count parametric sections; the crossover high pass and low
     pass of an output are separate from them. `crossovers` lists the orders
     that each family offers. `frequency_significant_digits` 0 means any value.
+    `limiter_*`: what its limiters can be set to.
     """
 
     sample_rate_hz: Annotated[int, Field(ge=44100, le=192000)] = 48000
@@ -175,6 +178,9 @@ class Processor(Part):
     route_gains: bool = True
     route_delays: bool = False
     limiters: bool = True
+    limiter_threshold_dbfs: Range = Range(minimum=-60, maximum=0)
+    limiter_attack_ms: Range = Range(minimum=0, maximum=1000)
+    limiter_release_ms: Range = Range(minimum=1, maximum=10000)
     number_format: str = "float32"
     fir_taps_per_output: Annotated[int, Field(ge=0)] = 0
 
