@@ -55,7 +55,6 @@ class DriverLimit:
 
 def driver_limit(output: Output, frequencies_hz: Array) -> DriverLimit:
     """The limits of an output, as far as its data tell."""
-    data = output.data
     stated = np.full(len(frequencies_hz), output.maximum_level_dbfs)
     rows, names = [np.minimum(stated, 0.0)], [STATED if output.maximum_level_dbfs < 0 else CLIPPING]
     unknown = [] if output.full_scale_v else ["full_scale_v"]
@@ -64,12 +63,10 @@ def driver_limit(output: Output, frequencies_hz: Array) -> DriverLimit:
         rows.append(stroke)
         names.append(STROKE)
     elif output.driver in ("subwoofer", "woofer", "full range"):
-        wanted = ("piston_area_cm2", "peak_excursion_mm", "sensitivity_db")
-        unknown += [key for key in wanted if getattr(data, key) is None]
+        unknown += _missing(output, "piston_area_cm2", "peak_excursion_mm", "sensitivity_db")
     thermal = thermal_limit_dbfs(output)
     if thermal is None:
-        wanted = ("thermal_power_w", "nominal_impedance_ohm")
-        unknown += [key for key in wanted if getattr(data, key) is None]
+        unknown += _missing(output, "thermal_power_w", "nominal_impedance_ohm")
     else:
         rows.append(np.full(len(frequencies_hz), thermal + RATING_CREST_DB))
         names.append(HEAT)
@@ -85,6 +82,10 @@ def driver_limit(output: Output, frequencies_hz: Array) -> DriverLimit:
         thermal,
         tuple(unknown),
     )
+
+
+def _missing(output: Output, *keys: str) -> list[str]:
+    return [key for key in keys if getattr(output.data, key) is None]
 
 
 def stroke_limit_dbfs(output: Output, frequencies_hz: Array) -> Array | None:

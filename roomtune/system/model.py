@@ -190,6 +190,8 @@ class Target(Part):
 
     `tilt_db_per_octave` turns about 1 kHz; `bass_lift_db` rises below
     `bass_lift_below_hz`; `curve_file` (columns frequency, dB) replaces both.
+    `adjustments` change any of them in words: "2 dB more below 100 Hz" (see
+    `roomtune.system.target_words`).
     """
 
     shape: Literal["tilt", "cinema", "file"] = "tilt"
@@ -197,6 +199,7 @@ class Target(Part):
     bass_lift_db: float = 3.0
     bass_lift_below_hz: Annotated[float, Field(gt=0)] = 100.0
     curve_file: str | None = None
+    adjustments: tuple[str, ...] = ()
 
 
 class Wishes(Part):

@@ -253,6 +253,7 @@ shape = "tilt"                         # "tilt", "cinema", or "file" with curve_
 tilt_db_per_octave = -0.6              # turns about 1 kHz
 bass_lift_db = 3.0
 bass_lift_below_hz = 100.0
+# adjustments = ["2 dB more below 100 Hz", "1 dB less around 3 kHz"]
 
 # What you pin or forbid; the rest of the advice adapts.
 [wishes]

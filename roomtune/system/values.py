@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from roomtune.system.draft import Check, Draft, quoted
 from roomtune.system.faults import Fault, Path
 from roomtune.system.model import Range
+from roomtune.system.target_words import parse_adjustment
 
 _RANGES = (
     "delay_ms",
@@ -131,6 +132,11 @@ def _target(draft: Draft) -> Iterator[Fault]:
         yield Fault(
             ("target",), 'shape = "file" and curve_file = "..." go together: add the other one'
         )
+    for place, words in enumerate(draft.target.adjustments or ()):
+        try:
+            parse_adjustment(words)
+        except ValueError as fault:
+            yield Fault(("target", "adjustments", place), str(fault))
 
 
 VALUE_CHECKS: tuple[Check, ...] = (
