@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import os
 import pathlib
 
 import pytest
+
+# As the commands do, before numpy loads: threads that wait for each other cost the most time.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 REFERENCE = pathlib.Path(__file__).parent / "reference"
 

@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+import os
 from importlib import import_module
 
 import click
 
 from roomtune import __version__
 from roomtune.errors import RoomtuneError
+
+# The matrices here are small and many: threads of the linear algebra would mostly wait for each
+# other, at ten times the processor time, and the last bits would depend on their number.
+for library in ("OPENBLAS", "MKL"):
+    os.environ.setdefault(f"{library}_NUM_THREADS", "1")
 
 COMMANDS = {
     "new": "Write a commented system.toml to start from.",
