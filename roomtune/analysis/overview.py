@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from roomtune.analysis.arrival import Arrival
+from roomtune.analysis.arrival import Arrival, arrival
 from roomtune.analysis.averages import seat_average, seat_weights
 from roomtune.analysis.decay import Decay, decay
 from roomtune.analysis.direct_sound import direct_sounds
@@ -34,10 +34,10 @@ _LOWEST_RESPONSES_MODES_HZ = 60.0
 class OutputView:
     """One output at all seats, judged within the band it was played in.
 
-    arrival, polarity: fields (seats,); level_db (seats,): mean in the band;
-    range_hz: where the seat average stays within 10 dB of its usual level;
-    decay: of the octaves 500 Hz and 1 kHz at the main seat, None where neither
-    fits the band.
+    arrival, polarity: single values, at the main seat; level_db (seats,): mean in
+    the band; range_hz: where the seat average stays within 10 dB of its usual
+    level; decay: of the octaves 500 Hz and 1 kHz at the main seat, None where
+    neither fits the band.
     """
 
     band_hz: tuple[float, float]
@@ -77,40 +77,39 @@ def view_output(
 ) -> OutputView:
     """Judge one output's responses (seats, n); `spectrum` (seats, k) where known already."""
     seat_weights(weights, responses.samples.shape[0])
-    found = direct_sounds(responses, band_hz)
-    times = found.time_s + responses.start_s
+    main = responses[main_seat]
+    found = direct_sounds(main, band_hz)
+    time_s = found.time_s + main.start_s
     whole = responses.response() if spectrum is None else spectrum
     low, high = working_range_hz(seat_average(whole, weights), band_hz)
     return OutputView(
         band_hz,
-        Arrival(times, found.uncertainty_s),
+        Arrival(time_s, found.uncertainty_s),
         Polarity(found.sign, found.confidence),
         band_level_db(whole, band_hz),
         (float(low), float(high)),
-        middle_decay(responses[main_seat], band_hz, float(times[main_seat])),
+        middle_decay(main, band_hz, float(time_s)),
     )
 
 
 def view_room(
     responses: ImpulseResponse,
     bands_hz: ArrayLike,
-    arrivals_s: ArrayLike,
     decays: tuple[Decay | None, ...] = (),
     size_m: Size | None = None,
 ) -> RoomView:
-    """Judge the room from all responses (outputs, seats, n).
+    """Judge the room from all responses (outputs, seats, n); bands_hz: (outputs, 2).
 
-    bands_hz: (outputs, 2); arrivals_s: (outputs, seats). Only outputs that play
-    below 60 Hz tell of modes.
+    Only outputs that play below 60 Hz tell of modes.
     """
     bands = np.asarray(bands_hz, dtype=float)
     low = np.flatnonzero((bands[:, 0] < _LOWEST_RESPONSES_MODES_HZ) & (bands[:, 1] > BASS_HZ))
     modes = None
     if len(low):
         floor = max(15.0, float(np.min(bands[low, 0])))
-        arrivals = np.nan_to_num(np.asarray(arrivals_s, dtype=float)[low])
+        found = [arrival(responses[place], tuple(bands[place])).time_s for place in low]
         try:
-            modes = fit_modes(responses[low], (floor, BASS_HZ), arrivals)
+            modes = fit_modes(responses[low], (floor, BASS_HZ), np.nan_to_num(found))
         except ValueError:
             modes = None
     names: tuple[RoomMode | None, ...] = ()

@@ -105,23 +105,34 @@ def wavelet_view(
     """Level through complex Morlet wavelets of a constant number of cycles.
 
     The Gaussian has a standard deviation of `cycles` / (2 pi f): long at low
-    and short at high frequencies. Scaled so that a sine of amplitude a reads
-    20 lg a.
+    and short at high frequencies. Times are moved to the nearest sample. Scaled
+    so that a sine of amplitude a reads 20 lg a.
     """
     frequencies = np.asarray(frequencies_hz, dtype=float)
-    times = np.atleast_1d(np.asarray(times_s, dtype=float))
     rate = response.sample_rate_hz
-    axis = response.times_s
-    level = np.empty((*response.samples.shape[:-1], len(times), len(frequencies)))
-    for place, frequency in enumerate(frequencies):
+    places = np.round((np.atleast_1d(times_s) - response.start_s) * rate).astype(int)
+    level = np.empty((*response.samples.shape[:-1], len(places), len(frequencies)))
+    for column, frequency in enumerate(frequencies):
         deviation = cycles / (2 * np.pi * frequency)
-        scale = 2 / (np.sqrt(2 * np.pi) * deviation * rate)
-        for row, time_s in enumerate(times):
-            inside = slice(*np.searchsorted(axis, [time_s - 5 * deviation, time_s + 5 * deviation]))
-            near = axis[inside] - time_s
-            wave = scale * np.exp(-0.5 * (near / deviation) ** 2 - 2j * np.pi * frequency * near)
-            level[..., row, place] = _db(np.abs(response.samples[..., inside] @ wave) ** 2)
-    return TimeFrequency(times, frequencies, level)
+        reach = int(5 * deviation * rate)
+        near = np.arange(-reach, reach + 1) / rate
+        wave = np.exp(-0.5 * (near / deviation) ** 2 - 2j * np.pi * frequency * near)
+        wave *= 2 / (np.sqrt(2 * np.pi) * deviation * rate)
+        stretches = _stretches(response.samples, places, reach)
+        level[..., column] = _db((stretches @ wave.real) ** 2 + (stretches @ wave.imag) ** 2)
+    return TimeFrequency(response.start_s + places / rate, frequencies, level)
+
+
+def _stretches(
+    samples: NDArray[np.float64], places: NDArray[np.int_], reach: int
+) -> NDArray[np.float64]:
+    """Samples (..., t, 2 reach + 1) about each place, zeros beyond the ends."""
+    count = samples.shape[-1]
+    before = max(reach - int(places.min()), 0)
+    after = max(reach + int(places.max()) + 1 - count, 0)
+    padded = np.pad(samples, [(0, 0)] * (samples.ndim - 1) + [(before, after)])
+    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1, axis=-1)
+    return np.asarray(windows[..., places - reach + before, :])
 
 
 def _left_from(

@@ -66,11 +66,11 @@ def command(
     from roomtune.cli.project import open_session
 
     entry = _entry(view, told)
-    if figure_path is not None and figure_path.suffix[1:].lower() not in FORMS:
-        raise RoomtuneError(f"A figure ends in .png, .svg or .pdf, not {figure_path.suffix!r}.")
     session = open_session(choice)
     near = None if told["near"] is None else open_session(told["near"])
     subject = subject_of(session, entry, outputs, seats, _choices(entry, told), near)
+    if figure_path is not None:
+        _can_be_drawn(figure_path, view, entry, len(subject.pairs()))
     tell_correction(subject.correction)
     found = entry.look(subject)
     if csv_path is not None:
@@ -104,6 +104,19 @@ def _entry(view: str, told: dict[str, Any]) -> Entry:
                 f"The view {view} does not change with --{name}. These do: {', '.join(able)}."
             )
     return entry
+
+
+def _can_be_drawn(path: Path, view: str, entry: Entry, pairs: int) -> None:
+    """Say before any work what cannot be drawn; RoomtuneError then."""
+    if path.suffix[1:].lower() not in FORMS:
+        raise RoomtuneError(f"A figure ends in .png, .svg or .pdf, not {path.suffix!r}.")
+    if entry.picture == "none":
+        raise RoomtuneError(f"The view {view} is a table: it has no figure.")
+    if entry.picture == "each" and pairs > MOST_PARTS:
+        raise RoomtuneError(
+            f"{pairs} figures do not fit one page: choose up to {MOST_PARTS} with --output and "
+            "--seat."
+        )
 
 
 def _choices(entry: Entry, told: dict[str, Any]) -> Choices:
@@ -179,13 +192,6 @@ def write_figure(path: Path, found: View) -> None:
     """Draw a view's figures one below the other into one file."""
     from roomtune.report.surfaces import figure_bytes
 
-    if not found.figures:
-        raise RoomtuneError("This view is a table: it has no figure.")
-    if len(found.figures) > MOST_PARTS:
-        raise RoomtuneError(
-            f"{len(found.figures)} figures do not fit one page: choose up to {MOST_PARTS} "
-            "with --output and --seat."
-        )
     data = figure_bytes(found.figures, path.suffix[1:].lower(), found.title)
     try:
         path.write_bytes(data)

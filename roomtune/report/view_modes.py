@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from roomtune.analysis.decay import Decay
 from roomtune.analysis.overview import RoomView, view_room
 from roomtune.analysis.rooms import noticed_decay_s
 from roomtune.errors import RoomtuneError
@@ -37,13 +38,12 @@ def modes(subject: Subject) -> View:
     )
 
 
-def room_of(subject: Subject, decays: tuple[object, ...] = ()) -> RoomView:
+def room_of(subject: Subject, decays: tuple[Decay | None, ...] = ()) -> RoomView:
     """The room from all outputs of the subject that play low enough."""
     return view_room(
         subject.measured.responses,
         subject.measured.bands_hz,
-        subject.arrivals_s,
-        decays,  # type: ignore[arg-type]
+        decays,
         subject.system.room_size_m,
     )
 

@@ -8,7 +8,7 @@ from roomtune.analysis.overview import OutputView, RoomView, view_output
 from roomtune.report.plots import Line
 from roomtune.report.subject import Subject
 from roomtune.report.view import Cell, Column, Curves, Sheet, View
-from roomtune.report.view_modes import mode_sheet, sure_modes
+from roomtune.report.view_modes import mode_sheet, room_of, sure_modes
 from roomtune.report.view_parts import curves_of, frequency_plot, shown_range
 from roomtune.signal.bands import band_levels_db, third_octave_centres_hz
 
@@ -23,7 +23,7 @@ def overview(subject: Subject) -> View:
         )
         for row in range(len(subject.outputs))
     ]  # fmt: skip
-    room = _room(subject, views)
+    room = room_of(subject, tuple(view.decay for view in views))
     kept = sure_modes(room)
     centres = third_octave_centres_hz(16, 20e3)
     levels = band_levels_db(subject.measured.spectrum, centres)
@@ -56,31 +56,19 @@ def main_place(subject: Subject) -> int:
     return subject.seats.index(name) if name in subject.seats else 0
 
 
-def _room(subject: Subject, views: list[OutputView]) -> RoomView:
-    from roomtune.analysis.overview import view_room
-
-    return view_room(
-        subject.measured.responses,
-        subject.measured.bands_hz,
-        [view.arrival.time_s for view in views],
-        tuple(view.decay for view in views),
-        subject.system.room_size_m,
-    )
-
-
 def _output_sheet(subject: Subject, views: list[OutputView], seat: int) -> Sheet:
     names: list[Cell] = list(subject.outputs)
-    sure = [float(view.polarity.confidence[seat]) for view in views]
+    sure = [float(view.polarity.confidence) for view in views]
     ranges = [f"{low:.0f} to {high:.0f}" for low, high in (view.range_hz for view in views)]
     return Sheet(
         "outputs",
         f"Outputs at {subject.seats[seat]}",
         (
             Column("output", "output", names),
-            Column("arrival_ms", "arrival ms", [1000 * v.arrival.time_s[seat] for v in views], 3),
+            Column("arrival_ms", "arrival ms", [1000 * float(v.arrival.time_s) for v in views], 3),
             Column("arrival_uncertainty_ms", "± ms",
-                   [1000 * v.arrival.uncertainty_s[seat] for v in views], 3),
-            Column("polarity", "polarity", [_polarity(v, seat) for v in views]),
+                   [1000 * float(v.arrival.uncertainty_s) for v in views], 3),
+            Column("polarity", "polarity", [_polarity(v) for v in views]),
             Column("polarity_confidence", None, sure),
             Column("shown_confidence", "sure", [f"{100 * share:.0f} %" for share in sure]),
             Column("level_db", subject.level_unit.replace("dB re full scale", "level dB"),
@@ -96,8 +84,8 @@ def _output_sheet(subject: Subject, views: list[OutputView], seat: int) -> Sheet
     )  # fmt: skip
 
 
-def _polarity(view: OutputView, seat: int) -> str:
-    return {1: "normal", -1: "reversed"}.get(int(view.polarity.sign[seat]), "?")
+def _polarity(view: OutputView) -> str:
+    return {1: "normal", -1: "reversed"}.get(int(view.polarity.sign), "?")
 
 
 def _sentences(room: RoomView) -> tuple[str, ...]:

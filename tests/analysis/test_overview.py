@@ -36,8 +36,8 @@ def seats():
 def test_view_of_an_output(seats):
     response, arrivals = seats
     view = view_output(response, (40.0, 18e3), [2.0, 1.0, 1.0], main_seat=1)
-    assert view.arrival.time_s == pytest.approx(arrivals, abs=1e-5)
-    assert view.polarity.sign.tolist() == [-1, -1, -1]
+    assert view.arrival.time_s == pytest.approx(arrivals[1], abs=1e-5)
+    assert view.polarity.sign == -1
     assert view.level_db.shape == (3,)
     assert view.range_hz[0] < 60
     assert view.decay is not None
@@ -66,7 +66,7 @@ def test_view_of_a_room_names_its_modes():
     samples = rng.normal(size=(4, 3, len(modes))) @ waves
     samples += 1e-3 * rng.standard_normal(samples.shape)
     bands = np.array([[20.0, 300.0], [20.0, 300.0], [20.0, 300.0], [800.0, 20e3]])
-    view = view_room(ImpulseResponse(samples, 2000.0), bands, np.zeros((4, 3)), (), size)
+    view = view_room(ImpulseResponse(samples, 2000.0), bands, (), size)
     assert view.modes is not None
     assert view.modes.amplitudes.shape[:2] == (3, 3)
     assert [name.indices for name in view.names if name] == [m.indices for m in modes]
@@ -74,6 +74,6 @@ def test_view_of_a_room_names_its_modes():
     assert np.isnan(view.schroeder_hz)
     # all decay in 0.987 s: longer than what is noticed from 32 Hz (0.85 s) on
     assert np.all(view.lasting)
-    high = view_room(ImpulseResponse(samples, 2000.0), bands[3:], np.zeros((1, 3)))
+    high = view_room(ImpulseResponse(samples, 2000.0), bands[3:])
     assert high.modes is None
     assert high.names == ()
