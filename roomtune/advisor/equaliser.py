@@ -18,7 +18,7 @@ from roomtune.advisor.state import Free, Section, State
 
 HOPELESS = 4.0
 TRIED, BEYOND, SUSPECTS = 3, 3, 3
-QUICK_STEPS, STEPS = 5, 20
+QUICK_STEPS, DROP_STEPS, STEPS = 5, 3, 20
 WORTH = 1 - 1e-3
 
 
@@ -53,7 +53,7 @@ def grown(
     grounds: Sequence[Ground],
     rules: Rules,
     gains: Sequence[tuple[int, ...]] = (),
-    exchanges: int = 12,
+    exchanges: int = 4,
 ) -> State:
     """Add sections while one is worth its benefit, refitting all of the state's sections.
 
@@ -63,14 +63,20 @@ def grown(
     """
     work = _Work(problem, palette_of(problem, grounds, rules), rules, tuple(gains))
     most = rules.per_output
-    state, cost = _added(work, state, cost_of(problem, state), most)
-    state, cost = work.fitted(state, STEPS)
-    if any(len(state.on(output)) >= most for ground in grounds for output in ground.outputs):
-        beyond, _ = _added(work, state, cost, most + BEYOND)
-        trial, new = _within(work, beyond, most)
-        if new < cost * WORTH:
-            state, cost = trial, new
+    quick, cost = _added(work, state, cost_of(problem, state), most)
+    state, cost = work.fitted(quick, STEPS)
+    if any(len(quick.on(output)) >= most for ground in grounds for output in ground.outputs):
+        for start, extra in ((quick, BEYOND), (None, BEYOND - 1)):
+            trial, new = _grown_beyond(work, start or state, most, extra)
+            if new < cost * WORTH:
+                state, cost = trial, new
     return _exchanged(work, state, cost, exchanges)
+
+
+def _grown_beyond(work: _Work, state: State, most: int, extra: int) -> tuple[State, float]:
+    """More sections than allowed, and the least useful dropped."""
+    beyond, _ = _added(work, state, cost_of(work.problem, state), most + extra)
+    return _within(work, beyond, most)
 
 
 def _added(work: _Work, state: State, cost: float, per_output: int) -> tuple[State, float]:
@@ -93,7 +99,7 @@ def _within(work: _Work, state: State, per_output: int) -> tuple[State, float]:
             return work.fitted(state, STEPS)
         places = [p for p, s in enumerate(state.sections) if not set(full).isdisjoint(s.outputs)]
         trials = [
-            work.fitted(without(state, place), QUICK_STEPS)
+            work.fitted(without(state, place), DROP_STEPS)
             for place in work.by_loss(state, places)[:SUSPECTS]
         ]
         state, _ = min(trials, key=lambda trial: trial[1])

@@ -59,7 +59,7 @@ def minimise(
     cost never rises above that of the (clipped) start.
     """
     x = np.clip(start, lower, upper)
-    damping = 1e-2
+    damping = 1e-3
     cost = np.inf
     for step in range(steps):
         now = model(x, True)

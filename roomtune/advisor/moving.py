@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,12 +21,21 @@ class Electrical:
     """Every output's response (outputs, k), its gains_db (outputs,), and slopes of its logarithm.
 
     slopes[o]: (variables of o, k) with their places in the vector, places[o].
+    `unions`: which variables move any of some outputs, as far as asked for before.
     """
 
     response: Complex
     gains_db: Array
     slopes: tuple[Complex, ...]
     places: tuple[Indices, ...]
+    unions: dict[tuple[int, ...], Indices] = field(default_factory=dict)
+
+    def union(self, outputs: tuple[int, ...]) -> Indices:
+        """The variables that move any of these outputs, ascending."""
+        if outputs not in self.unions:
+            moved = {int(p) for o in outputs for p in (self.places[o] if self.places else ())}
+            self.unions[outputs] = np.array(sorted(moved), dtype=np.intp)
+        return self.unions[outputs]
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,6 +55,7 @@ class Moving:
     kinds: tuple[str, ...]
     on: tuple[Indices, ...]
     places: tuple[Indices, ...]
+    unions: dict[tuple[int, ...], Indices] = field(default_factory=dict)
 
     def at(self, variables: Array, with_slopes: bool = True) -> Electrical:
         """Responses at the variables of the fit, without slopes if not wanted."""

@@ -158,10 +158,8 @@ class Heard:
 
     def columns(self, *channels: int) -> NDArray[np.intp]:
         """The variables that move any of the channels, ascending."""
-        if not self.now.places:
-            return np.zeros(0, dtype=np.intp)
-        members = np.concatenate([self.problem.model.members[channel] for channel in channels])
-        return np.unique(np.concatenate([self.now.places[output] for output in members]))
+        members = (self.problem.model.members[channel] for channel in channels)
+        return self.now.union(tuple(int(output) for outputs in members for output in outputs))
 
     def levels(self, channel: int, rows: Rows, columns: NDArray[np.intp]) -> tuple[Array, Array]:
         """Levels (g, r) in dB of a channel's rows and their slopes (c, g, r) by some variables."""
