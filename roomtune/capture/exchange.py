@@ -32,6 +32,7 @@ PAUSE_STEP_S = 0.2
 PAUSE_PATTERN = 7
 AROUND_S = 0.25
 LARGEST_WAV = 4_000_000_000
+LATEST_S = 86400.0
 
 DOUBT = "its sweep cannot be told from equal ones that are missing too; record it again."
 
@@ -46,6 +47,10 @@ class PlannedTake:
     start_s: float
     request: TakeRequest
 
+    def __post_init__(self) -> None:
+        if not 0 <= self.start_s <= LATEST_S:
+            raise ValueError(f"start_s is {self.start_s:g}, expected 0 to {LATEST_S:g}")
+
 
 @dataclass(frozen=True)
 class PlaybackPlan:
@@ -57,6 +62,13 @@ class PlaybackPlan:
     takes: tuple[PlannedTake, ...]
     format: Literal["roomtune playback plan"] = "roomtune playback plan"
     version: Literal[1] = 1
+
+    def __post_init__(self) -> None:
+        if not self.takes:
+            raise ValueError("there are no takes in it")
+        rates = {take.request.sweep.sample_rate_hz for take in self.takes}
+        if rates != {self.sample_rate_hz} or not 8000 <= self.sample_rate_hz <= 768000:
+            raise ValueError(f"sample_rate_hz is {self.sample_rate_hz:g}, its sweeps' {rates}")
 
 
 @dataclass(frozen=True)

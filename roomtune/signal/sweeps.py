@@ -23,6 +23,8 @@ BELOW_BAND = 0.6
 ABOVE_BAND = 1.005
 LEAST_EDGE = 2.2
 HIGHEST_ORDER = 5
+NARROWEST_E = 1e-6
+MOST_SAMPLES = 2**26
 KEPT_ORDER = 9
 
 
@@ -32,8 +34,8 @@ class Sweep:
 
     `duration_s` is the requested length; the true one follows from rounding
     f1 L to an integer (Novak et al. 2015, Eq. 49). Raises ValueError for a band
-    that is empty or reaches beyond half the sample rate, and for a length in
-    which not even one cycle per natural octave would fit.
+    that is empty or reaches beyond half the sample rate, for a length in which
+    not even one cycle per natural octave would fit, and for more than 2^26 samples.
     """
 
     start_hz: float
@@ -42,10 +44,16 @@ class Sweep:
     sample_rate_hz: float
 
     def __post_init__(self) -> None:
-        if not 0 < self.start_hz < self.stop_hz <= self.sample_rate_hz / 2:
+        within = 0 < self.start_hz < self.stop_hz <= self.sample_rate_hz / 2
+        if not within or self._octaves_e < NARROWEST_E:
             raise ValueError(
                 f"a sweep from {self.start_hz:g} to {self.stop_hz:g} Hz does not fit "
                 f"a sample rate of {self.sample_rate_hz:g} Hz"
+            )
+        if not 0 < self.duration_s * self.sample_rate_hz <= MOST_SAMPLES:
+            raise ValueError(
+                f"a sweep of {self.duration_s:g} s at {self.sample_rate_hz:g} Hz has no length, "
+                f"or more than {MOST_SAMPLES} samples"
             )
         if round(self.start_hz * self.duration_s / self._octaves_e) < 1:
             raise ValueError(
