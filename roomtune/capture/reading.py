@@ -20,6 +20,7 @@ from roomtune.capture.timing import (
     MarkerTimes,
     find_markers,
     fit_clock,
+    pattern_step_s,
     true_rate_hz,
     without_drift,
 )
@@ -85,10 +86,15 @@ def _fingerprint(evidence: Evidence) -> Fingerprint | None:
     heard, reference = evidence.heard, evidence.request.reference
     if heard is None or reference.marker is None:
         return None
-    level_dbfs = reference.marker.level_dbfs
+    marker = reference.marker
+    level_dbfs = marker.level_dbfs
     if reference.kind == "loopback":
         level_dbfs = reference.witness_level_dbfs
-    return Fingerprint(heard.patterns.mean(axis=0), float(heard.levels_db.mean()) - level_dbfs)
+    return Fingerprint(
+        heard.patterns.mean(axis=0),
+        float(heard.levels_db.mean()) - level_dbfs,
+        step_s=pattern_step_s(marker),
+    )
 
 
 def prepared(recording: Recording, request: TakeRequest) -> Recording:

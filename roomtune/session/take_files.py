@@ -80,7 +80,7 @@ def write_take(
     raw_file, raw = _raw(stem, recording)
     sounds = {**raw, **_sounds(stem, take)}
     files = {name: {"sha256": digest(data), "bytes": len(data)} for name, data in sounds.items()}
-    take = dataclasses.replace(take, raw_file=raw_file or take.raw_file, fingerprint=None)
+    take = dataclasses.replace(take, raw_file=raw_file or take.raw_file)
     entry = TakeEntry(
         number, take.kind, take.source, take.seat, take.verdict.grade, take.recorded_at,
         f"{stem}.json", through,
