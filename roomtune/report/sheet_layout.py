@@ -43,7 +43,7 @@ def read_layout(path: Path) -> SheetLayout:
     """Read a layout file; RoomtuneError that names the file and what is wrong in it."""
     try:
         data = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+    except (OSError, ValueError, RecursionError) as error:
         raise RoomtuneError(f"{path}: cannot be read as TOML ({error})") from error
     kinds = {"columns": list, "separator": str, "decimal_comma": bool, "names": dict, "words": dict}
     for key, value in data.items():

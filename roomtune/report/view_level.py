@@ -23,10 +23,11 @@ from roomtune.report.view_parts import (
     lines_of,
     octave_sheet,
     octaves_hz,
+    played_levels_db,
     shown_range,
     within_bands,
 )
-from roomtune.signal.bands import band_edges_hz, band_levels_db, mean_over_bands, power_db_or_nan
+from roomtune.signal.bands import mean_over_bands, power_db_or_nan
 from roomtune.signal.smoothing import smooth_power_db, smoothing_bands_hz
 from roomtune.signal.values import FrequencyResponse, ImpulseResponse
 from roomtune.signal.windows import (
@@ -48,11 +49,7 @@ def response(subject: Subject) -> View:
     level = within_bands(subject, frequencies, seen_level_db(subject, frequencies))
     level = level + subject.offset_db
     centres = octaves_hz(subject)
-    octaves = band_levels_db(subject.measured.spectrum, centres, 1) + subject.offset_db
-    partly = band_edges_hz(centres, 1)
-    low, high = subject.measured.bands_hz[:, :1], subject.measured.bands_hz[:, 1:]
-    played = (partly[:, 0] >= low / 1.5) & (partly[:, 1] <= high * 1.5)
-    octaves = np.where(played[:, None, :], octaves, np.nan)
+    octaves = played_levels_db(subject, centres, 1)
     unit = subject.level_unit
     sheet = octave_sheet(
         subject, "octaves", f"Level per octave {at_seats(subject)}, {unit}", "db", centres, octaves

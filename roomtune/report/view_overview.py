@@ -9,8 +9,8 @@ from roomtune.report.plots import Line
 from roomtune.report.subject import Subject
 from roomtune.report.view import Cell, Column, Curves, Sheet, View
 from roomtune.report.view_modes import mode_sheet, room_of, sure_modes
-from roomtune.report.view_parts import curves_of, frequency_plot, shown_range
-from roomtune.signal.bands import band_levels_db, third_octave_centres_hz
+from roomtune.report.view_parts import curves_of, frequency_plot, played_levels_db, shown_range
+from roomtune.signal.bands import third_octave_centres_hz
 
 
 def overview(subject: Subject) -> View:
@@ -26,8 +26,7 @@ def overview(subject: Subject) -> View:
     room = room_of(subject, tuple(view.decay for view in views))
     kept = sure_modes(room)
     centres = third_octave_centres_hz(16, 20e3)
-    levels = band_levels_db(subject.measured.spectrum, centres)
-    levels = np.where(np.abs(levels) < 200, levels + subject.offset_db, np.nan)
+    levels = played_levels_db(subject, centres, 3)
     sheets = [_output_sheet(subject, views, seat)]
     if room.modes is not None and len(kept):
         sheets.append(mode_sheet(room, kept))

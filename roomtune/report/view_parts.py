@@ -10,7 +10,14 @@ from numpy.typing import NDArray
 from roomtune.report.plots import Line, Plot, tick_text
 from roomtune.report.subject import Subject
 from roomtune.report.view import Cell, Column, Curve, Sheet
-from roomtune.signal.bands import band_edges_hz, log_frequencies_hz, nominal_hz, octave_centres_hz
+from roomtune.signal.bands import (
+    band_edges_hz,
+    log_frequencies_hz,
+    mean_over_bands,
+    nominal_hz,
+    octave_centres_hz,
+    power_db_or_nan,
+)
 
 Real = NDArray[np.float64]
 POINTS_PER_OCTAVE = 48
@@ -31,6 +38,28 @@ def within_bands(subject: Subject, frequencies_hz: Real, values: Real) -> Real:
     low, high = subject.measured.bands_hz[:, :1], subject.measured.bands_hz[:, 1:]
     inside = (frequencies_hz >= low) & (frequencies_hz <= high)
     return np.where(inside[:, None, :], values, np.nan)
+
+
+def played_levels_db(subject: Subject, centres_hz: Real, fraction: float) -> Real:
+    """Level of the mean power in each fractional-octave band, (outputs, seats, bands).
+
+    Of a band that was played in part, the played part counts; NaN where that is
+    less than half of it.
+    """
+    whole = subject.measured.responses.response()
+    edges = np.log(band_edges_hz(centres_hz, fraction))
+    bands = np.log(subject.measured.bands_hz)
+    levels = []
+    for row, (low, high) in enumerate(bands):
+        played = np.clip(edges, low, high)
+        enough = np.diff(played)[:, 0] >= 0.5 * np.diff(edges)[:, 0] - 1e-9
+        power = np.abs(whole.values[row]) ** 2
+        found = np.full((power.shape[0], len(centres_hz)), np.nan)
+        if np.any(enough):
+            mean = mean_over_bands(whole.frequencies_hz, power, np.exp(played[enough]))
+            found[:, enough] = power_db_or_nan(mean)
+        levels.append(found)
+    return np.stack(levels) + subject.offset_db
 
 
 def octaves_hz(subject: Subject) -> Real:
