@@ -86,7 +86,7 @@ def companions(system_path: Path) -> dict[str, bytes]:
     """
     try:
         system = tomllib.loads(system_path.read_text(encoding="utf-8"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError):
+    except (OSError, ValueError, RecursionError):
         return {}  # what is wrong with it is told by whoever reads it as a system
     named = [("microphone", "correction_file"), ("target", "curve_file")]
     companions = {}
