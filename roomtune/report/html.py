@@ -70,7 +70,7 @@ def report_html(content: Content) -> str:
         takes=words.take_rows(content),
         cautions=words.CAUTIONS,
         decay=decay_rows(content.system, content.measured) if content.measured else [],
-        modes=mode_rows(content.system, content.measured) if content.measured else [],
+        modes=mode_rows(content.measured) if content.measured else [],
         headroom=curves.headroom_rows(content),
         sheet=settings_sheet(content.advice.tuning, content.system) if content.advice else (),
         groups=_groups(plots),

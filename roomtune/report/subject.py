@@ -132,3 +132,18 @@ def as_pressure(measured: Measured, sensitivity_dbfs_at_94_db: float | None) -> 
     scaled: ImpulseResponse = in_pascal(measured.responses, sensitivity_dbfs_at_94_db)
     scale = 10 ** (-sensitivity_dbfs_at_94_db / 20)
     return replace(measured, responses=scaled, deviation=measured.deviation * scale)
+
+
+def noise_scale(subject: Subject, frequencies_hz: NDArray[np.float64]) -> NDArray[np.float64]:
+    """What the density of a take's noise is multiplied with, (k,).
+
+    It takes the microphone's own response out and, where the subject is
+    calibrated, turns recorded units into Pa.
+    """
+    scale = np.ones(len(frequencies_hz))
+    sensitivity = subject.system.microphone.sensitivity_dbfs_at_94_db
+    if subject.calibrated and sensitivity is not None:
+        scale *= 10 ** (-sensitivity / 10)
+    if subject.correction is not None:
+        scale /= np.abs(subject.correction.at(frequencies_hz)) ** 2
+    return scale

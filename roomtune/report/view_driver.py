@@ -13,7 +13,7 @@ from roomtune.analysis.operating_band import extension_hz, usable_band_hz, worki
 from roomtune.capture.take import Take
 from roomtune.errors import RoomtuneError
 from roomtune.report.plots import Line, Plot
-from roomtune.report.subject import Subject
+from roomtune.report.subject import Subject, noise_scale
 from roomtune.report.view import Cell, Column, Curve, Curves, Sheet, View
 from roomtune.report.view_parts import at_seats, octave_means
 from roomtune.signal.bands import log_frequencies_hz, nominal_hz, octave_centres_hz
@@ -73,12 +73,8 @@ def recovered_noise(subject: Subject, take: Take) -> NoiseSpectrum:
     low, high = sweep.valid_band_hz
     frequencies = np.geomspace(low, high, 400)
     energy = sweep_energy_density(sweep, frequencies) * 10 ** (take.level_dbfs / 10)
-    density = take.noise.at(frequencies) / (energy * sweep.sample_rate_hz**2)
-    if subject.correction is not None:
-        density = density / np.abs(subject.correction.at(frequencies)) ** 2
-    sensitivity = subject.system.microphone.sensitivity_dbfs_at_94_db
-    if subject.calibrated and sensitivity is not None:
-        density = density * 10 ** (-sensitivity / 10)
+    density = take.noise.at(frequencies) * noise_scale(subject, frequencies)
+    density = density / (energy * sweep.sample_rate_hz**2)
     return NoiseSpectrum(frequencies, density)
 
 

@@ -25,7 +25,7 @@ from roomtune.analysis.reflections import (
 )
 from roomtune.errors import RoomtuneError
 from roomtune.report.plots import Line, Plot, tick_text
-from roomtune.report.subject import Subject
+from roomtune.report.subject import Subject, noise_scale
 from roomtune.report.view import Cell, Column, Curve, Curves, Sheet, View
 from roomtune.report.view_parts import at_seats, frequency_plot
 from roomtune.signal.bands import (
@@ -322,13 +322,12 @@ def noise(subject: Subject) -> View:
 
 def noise_levels_db(subject: Subject, seat: str) -> Real:
     """Octave levels at a seat (b,): the median over its takes; dB SPL when calibrated."""
-    sensitivity = subject.system.microphone.sensitivity_dbfs_at_94_db
-    scale = 10 ** (-(sensitivity or 0.0) / 10)
     found = []
     for (_, place), take in subject.takes.items():
         if place == seat:
-            density = NoiseSpectrum(take.noise.frequencies_hz, take.noise.density * scale)
-            found.append(octave_levels_db(density)[1])
+            frequencies = take.noise.frequencies_hz
+            density = take.noise.density * noise_scale(subject, frequencies)
+            found.append(octave_levels_db(NoiseSpectrum(frequencies, density))[1])
     if not found:
         raise RoomtuneError(f"There is no take at {seat} that tells of its noise.")
     levels = np.median(np.stack(found), axis=0)

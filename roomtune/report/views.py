@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from importlib import import_module
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
-from roomtune.report.subject import Subject
-from roomtune.report.view import View
+if TYPE_CHECKING:
+    from roomtune.report.subject import Subject
+    from roomtune.report.view import View
 
 SMOOTHING, WINDOW, UNTIL, THIRDS, NEAR = "smoothing", "window", "until", "thirds", "near"
 
