@@ -95,25 +95,39 @@ def within_headroom(system: System, tuning: Tuning) -> Tuning:
     Without limiters the worst case of all channels together stays below every
     output's limits instead.
     """
-    found = headrooms(tuning)
-    if system.processor.limiters:
-        over = max(item.sine_dbfs for item in found)
-    else:
-        limits = driver_limits(system, tuning)
-        reached = reached_dbfs(tuning, limit_grid_hz(tuning))
-        over = max(
-            max(
-                item.worst_dbfs - limits[item.output].peak_dbfs,
-                float(np.max(reached[item.output] - limits[item.output].level_dbfs)),
-            )
-            for item in found
-        )
+    over = excess_db(system, tuning)
     step = system.processor.gain_db.step or 0.1
     over = float(np.ceil(over / step - 1e-9) * step)
     room = min(system.processor.gain_db.maximum - o.gain_db for o in tuning.outputs)
-    shift = min(-over, room)
-    outputs = tuple(replace(o, gain_db=o.gain_db + shift) for o in tuning.outputs)
+    return _shifted(tuning, min(-over, room))
+
+
+def back_within_headroom(system: System, tuning: Tuning) -> Tuning:
+    """The same, but only downwards, and with limiters that fit: the last step of all."""
+    if excess_db(system, tuning) > 1e-6:
+        tuning = within_headroom(system, tuning)
+    return limited(system, tuning)
+
+
+def _shifted(tuning: Tuning, change_db: float) -> Tuning:
+    outputs = tuple(replace(o, gain_db=o.gain_db + change_db) for o in tuning.outputs)
     return replace(tuning, outputs=outputs)
+
+
+def excess_db(system: System, tuning: Tuning) -> float:
+    """By how much the output that is worst off exceeds what it may reach; negative: room left."""
+    found = headrooms(tuning)
+    if system.processor.limiters:
+        return max(item.sine_dbfs for item in found)
+    limits = driver_limits(system, tuning)
+    reached = reached_dbfs(tuning, limit_grid_hz(tuning))
+    return max(
+        max(
+            item.worst_dbfs - limits[item.output].peak_dbfs,
+            float(np.max(reached[item.output] - limits[item.output].level_dbfs)),
+        )
+        for item in found
+    )
 
 
 def peak_limiter(system: System, output: Output, threshold_dbfs: float) -> Limiter:

@@ -32,7 +32,7 @@ from roomtune.advisor.limit_explaining import (
     limit_proposals,
     loudness_proposals,
 )
-from roomtune.advisor.limits import limited, within_headroom
+from roomtune.advisor.limits import back_within_headroom, limited, within_headroom
 from roomtune.advisor.maximum_level import maximum_levels
 from roomtune.advisor.measured import Measured
 from roomtune.advisor.polarity import correct_polarities
@@ -130,7 +130,8 @@ def _finished(aims: Aims, tuning: Tuning) -> Tuning:
     tuning = within_boost(system, rounded(limited(system, tuning), system.processor))
     tuning = rounded(stepped(aims, tuning), system.processor)
     tuning = _arriving_together(aims, tuning)
-    return rounded(channels_trimmed(aims, tuning), system.processor)
+    tuning = rounded(channels_trimmed(aims, tuning), system.processor)
+    return rounded(back_within_headroom(system, tuning), system.processor)
 
 
 def _arriving_together(aims: Aims, tuning: Tuning) -> Tuning:

@@ -71,7 +71,24 @@ def tuned_before(session: Session | None = None) -> Session:
 
 
 def system_of(session: Session) -> System:
-    """The system as it was when the session was measured."""
+    """The system that the session's advice followed; as it was measured without any advice."""
+    from roomtune.session.followed import followed_system
+
+    return followed_system(session)
+
+
+def system_to_follow(session: Session, as_measured: bool = False) -> tuple[System, tuple[str, ...]]:
+    """The system that new advice follows, and the parts edited since the measurement.
+
+    What was measured is the session's; wishes, target, processor and limits are
+    those of system.toml in this folder as it stands now (if there is one).
+    Raises RoomtuneError when that no longer describes what was measured.
+    """
+    from roomtune.system.following import changed_parts, following
     from roomtune.system.reading import read_system
 
-    return read_system(session.system_path)
+    measured = read_system(session.system_path)
+    if as_measured or not SYSTEM.exists():
+        return measured, ()
+    current = load_system()
+    return following(measured, current), changed_parts(measured, current)
