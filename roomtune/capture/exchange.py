@@ -16,6 +16,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from roomtune.capture.identifying import by_both, identified, numbered
 from roomtune.capture.interface import Recording
 from roomtune.capture.locating import find_sweep, in_doubt, place_sweeps
 from roomtune.capture.measure import CapturedTake, take_from_recording
@@ -117,8 +118,10 @@ def playback_plan(requests: Sequence[TakeRequest]) -> PlaybackPlan:
     """Lay requests out one after another.
 
     The pauses differ (1.0, 1.2, 1.8, 1.4 s ...), so that equal sweeps cannot be
-    taken for one another. Raises RoomtuneError for requests that cannot share a file.
+    taken for one another, and each take has its markers a little further apart than the
+    one before. Raises RoomtuneError for requests that cannot share a file.
     """
+    requests = numbered(requests)
     if not requests:
         raise RoomtuneError("There is nothing to play: no take is wanted.")
     rates = {request.sweep.sample_rate_hz for request in requests}
@@ -209,15 +212,15 @@ def read_plan(path: str | Path) -> PlaybackPlan:
 def read_takes(recording_path: str | Path, plan: PlaybackPlan | str | Path) -> ImportedTakes:
     """Find the takes of a plan in a recording of its playback, and judge each.
 
-    Any file that libsndfile reads, at any sample rate, begun at any time before
-    the first take; pauses and false starts may lie between. Takes that are not
-    there are reported, not invented. Raises RoomtuneError when the file cannot be
+    Any file that libsndfile reads, at any sample rate, begun at any time; the takes
+    may lie in any order, with pauses and false starts between, and several times (the
+    last whole one counts). Takes that are not there are reported, not invented. Raises RoomtuneError when the file cannot be
     read or has too few channels, MeasurementError when it holds none of the takes.
     """
     path = Path(recording_path)
     plan = plan if isinstance(plan, PlaybackPlan) else read_plan(plan)
     recording, recorded_at = _read_recording(path, plan)
-    begins, doubts = _find(recording.samples[:, 0], plan)
+    begins, doubts = _find(recording.samples, plan)
     captured, missing, notes = [], [], []
     for take, begin_s, doubt in zip(plan.takes, begins, doubts, strict=True):
         why = DOUBT if doubt else _why_not(take, begin_s, recording, plan, begins)
@@ -290,19 +293,25 @@ def _wanted_columns(
 
 
 def _find(
-    samples: NDArray[np.float64], plan: PlaybackPlan
+    columns: NDArray[np.float64], plan: PlaybackPlan
 ) -> tuple[tuple[float | None, ...], tuple[bool, ...]]:
-    """When each take begins in the recording (s), None when it is not there; and doubts."""
-    sweeps = [take.request.sweep for take in plan.takes]
-    found = {sweep: find_sweep(samples, sweep) for sweep in set(sweeps)}
-    leads_s = [schedule(take.request).sweep_s for take in plan.takes]
+    """When each take begins in the recording (s), None when it is not there; and doubts.
+
+    By the spacing of its markers wherever it was played; those that cannot be told by
+    that from the order in which they were to be played, if that was kept.
+    """
+    requests = [take.request for take in plan.takes]
+    sweeps = [request.sweep for request in requests]
+    found = {sweep: find_sweep(columns[:, 0], sweep) for sweep in set(sweeps)}
+    leads_s = [schedule(request).sweep_s for request in requests]
     starts_s = [take.start_s + lead_s for take, lead_s in zip(plan.takes, leads_s, strict=True)]
     places = place_sweeps([found[sweep] for sweep in sweeps], starts_s)
-    begins = tuple(
+    in_turn = tuple(
         None if place is None else place - lead_s
         for place, lead_s in zip(places, leads_s, strict=True)
     )
-    return begins, in_doubt(places, starts_s, sweeps)
+    known = identified(columns, requests, found)
+    return by_both(known, in_turn, in_doubt(places, starts_s, sweeps))
 
 
 def _why_not(
