@@ -214,8 +214,9 @@ def read_takes(recording_path: str | Path, plan: PlaybackPlan | str | Path) -> I
 
     Any file that libsndfile reads, at any sample rate, begun at any time; the takes
     may lie in any order, with pauses and false starts between, and several times (the
-    last whole one counts). Takes that are not there are reported, not invented. Raises RoomtuneError when the file cannot be
-    read or has too few channels, MeasurementError when it holds none of the takes.
+    last whole one counts). Takes that are not there are reported, not invented. Raises
+    RoomtuneError when the file cannot be read or has too few channels, MeasurementError
+    when it holds none of the takes.
     """
     path = Path(recording_path)
     plan = plan if isinstance(plan, PlaybackPlan) else read_plan(plan)
