@@ -83,11 +83,10 @@ def command(
 
 
 def room_of(earlier: Session) -> Room:
-    """What the earlier takes at its first seat tell of decay, distortion and levels."""
+    """What the earlier takes tell of decay, distortion and levels."""
     from roomtune.capture.expected_room import expected_room
 
-    seats = [entry.seat for entry in earlier.best(kind="output")]
-    return expected_room(earlier.takes(kind="output", seat=seats[0] if seats else None))
+    return expected_room(earlier.takes(kind="output"))
 
 
 def too_long(time_s: float) -> tuple[str, ...]:
@@ -111,7 +110,7 @@ def quick_round(
 
         def keep(captured: CapturedTake) -> None:
             session.add(captured)
-            advance(captured.take.source, True)
+            advance(captured.take.source, captured.take.verdict.grade != "repeat")
 
         capture_seat(
             stage.interface, requests, room, on_captured=keep, before_by_hand=stage.switch_to

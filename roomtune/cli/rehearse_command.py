@@ -37,7 +37,7 @@ def command(folder: Path, scenario: str, json_wanted: bool) -> None:
         for act in acts:
             show_act(act)
     for act in acts:
-        say(f"{act.title}: {act.verification.summary}")
+        say(f"{act.title}, from {act.sound_s:.0f} s of sound: {act.verification.summary}")
     say(f"The report is {(Path(folder.name) / acts[0].report)}")
     say(f"and, after the furniture moved, {(Path(folder.name) / acts[-1].report)}")
     if not all(act.verification.passed for act in acts):
@@ -76,5 +76,6 @@ def figures(act: Act) -> dict[str, object]:
         "after": {name: getattr(act.after, name) for name in names},
         "verified": act.verification.passed,
         "verified_rms_db": act.verification.rms_db,
+        "sound_s": act.sound_s,
         "report": str(act.report),
     }

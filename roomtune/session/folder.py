@@ -59,6 +59,7 @@ class Session:
         self.path = Path(path)
         self._stamp: tuple[int, int] | None = None
         self._tidy = False
+        self.keeps_recordings = True  # False where they can be made again
         self._index = self._read()
 
     def __repr__(self) -> str:
@@ -172,7 +173,7 @@ class Session:
         disk refuses; everything kept before stays.
         """
         take = captured if isinstance(captured, Take) else captured.take
-        recording = getattr(captured, "recording", None)
+        recording = getattr(captured, "recording", None) if self.keeps_recordings else None
         request = getattr(captured, "request", None)
         if take.kind == "channel":
             through = through or self._index.current.get("tuning")
@@ -230,12 +231,24 @@ class Session:
 
     def save(self, sort: str, suffix: str, data: bytes) -> Path:
         """Keep a document as <sort><suffix>, the next as <sort>-2<suffix>; the last is current."""
+        return self.save_together((sort, suffix, data))[0]
+
+    def save_together(self, *documents: tuple[str, str, bytes]) -> tuple[Path, ...]:
+        """Keep documents (sort, suffix, data) as `save` does; a crash leaves all or none current.
+
+        Raises RoomtuneError when the disk refuses.
+        """
+        paths = []
         with only_writer(self.path):
             self._refresh()
-            name = free_name(self.path, safe_name(sort), suffix)
-            write_new(self.path / name, data)
-            self._write(self._index.with_file(name, data, sort))
-        return self.path / name
+            index = self._index
+            for sort, suffix, data in documents:
+                name = free_name(self.path, safe_name(sort), suffix)
+                write_new(self.path / name, data)
+                index = index.with_file(name, data, sort)
+                paths.append(self.path / name)
+            self._write(index)
+        return tuple(paths)
 
     def current(self, sort: str) -> Path | None:
         """The newest document of that sort ("tuning", "report" ...), if there is one."""
@@ -277,9 +290,11 @@ class Session:
         """
         from roomtune.processor.storage import tuning_to_json
 
-        self.save("advice", ".json", documents.proposals_text(advice.proposals))
-        self.save("starting-tuning", ".json", tuning_to_json(advice.starting).encode())
-        return self.save_tuning(advice.tuning)
+        return self.save_together(
+            ("advice", ".json", documents.proposals_text(advice.proposals)),
+            ("starting-tuning", ".json", tuning_to_json(advice.starting).encode()),
+            ("tuning", ".json", tuning_to_json(advice.tuning).encode()),
+        )[-1]
 
     def proposals(self) -> tuple[Proposal, ...]:
         """The proposals of the current advice; none where there is no advice."""

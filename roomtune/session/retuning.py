@@ -163,7 +163,7 @@ class _Search:
         """Bisection for the smallest number of filters that still restores."""
         order, tried = self.refit.by_importance(most.tuning), []
         low, high = 0, len(order)
-        while high - low > max(1, len(order) // 8):
+        while high - low > max(1, len(order) // 5):
             count = (low + high) // 2
             free = replace(both, sections=tuple(sorted(order[:count])))
             way = self.try_free(f"levels, delays and {count} filters", free)
