@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from roomtune.cli.show import as_json, say, table
+from roomtune.cli.show import as_json, say
 
 if TYPE_CHECKING:
     from roomtune.capture.devices import Device
@@ -29,16 +29,14 @@ def command(json_wanted: bool) -> None:
     if json_wanted:
         as_json(facts)
         return
-    table(
-        "Audio devices",
-        ("number", "name", "through", "outputs", "inputs", "rates kHz", "mode", "works"),
-        [row(device, found) for device, found in zip(devices, facts, strict=True)],
-    )
+    for device, found in zip(devices, facts, strict=True):
+        click.echo(f"{device.number}: {device.label}")
+        click.echo(f"   {described(device, found)}")
     if not devices:
         say("No audio device was found. Plug one in, or measure through files: roomtune measure -h")
         return
     say("One device for both directions has one clock. Two have two: roomtune measures and")
-    say('removes their drift. Put "NAME, THROUGH" into system.toml. Next: roomtune level')
+    say("removes their drift. Next: put a name into system.toml, then roomtune level")
 
 
 def facts_of(device: Device) -> dict[str, object]:
@@ -63,28 +61,24 @@ def facts_of(device: Device) -> dict[str, object]:
     }
 
 
-def row(device: Device, facts: dict[str, object]) -> tuple[str, ...]:
-    """The device as a line of the table."""
-    rates, refused = facts["rates_hz"], facts["refused"]
-    modes = facts["modes"]
+def described(device: Device, facts: dict[str, object]) -> str:
+    """The device's abilities as one line."""
+    rates, refused, modes = facts["rates_hz"], facts["refused"], facts["modes"]
     assert isinstance(rates, dict)
     assert isinstance(refused, dict)
     assert isinstance(modes, list)
-    shared = sorted(set.intersection(*map(set, rates.values()))) if rates else []
-    works = "; ".join(f"no {kind}: {reason}" for kind, reason in refused.items())
-    if not works and not shared:
-        works = "; ".join(f"{kind} {in_khz(taken)}" for kind, taken in rates.items())
-    usual = " and ".join(device.default_for)
-    return (
-        str(device.number),
-        device.name,
-        device.host_api,
-        str(device.outputs),
-        str(device.inputs),
-        in_khz(shared) or "none",
-        ", ".join(modes),
-        works or (f"yes, usual {usual}" if usual else "yes"),
-    )
+    parts = []
+    for kind, taken in rates.items():
+        count = device.outputs if kind == "output" else device.inputs
+        number = f"{count} {kind}{'' if count == 1 else 's'}"
+        if taken:
+            parts.append(f"{number} at {in_khz(taken)} kHz")
+        else:
+            parts.append(f"{number}, DO NOT OPEN ({refused.get(kind, 'at no usual rate')})")
+    parts.append(" or ".join(modes))
+    if device.default_for:
+        parts.append(f"usual {' and '.join(device.default_for)}")
+    return "; ".join(parts)
 
 
 def in_khz(rates_hz: list[int]) -> str:

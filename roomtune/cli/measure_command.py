@@ -54,6 +54,7 @@ def command(
     from roomtune.cli.rounds import run_round
     from roomtune.cli.stage import consent, open_stage
     from roomtune.session.folder import Session
+    from roomtune.session.room_on_disk import check_room
 
     system = load_system()
     requests = wanted_requests(system, settings_for(duration_s), seats, outputs)
@@ -66,6 +67,7 @@ def command(
     if not todo:
         say("Every take is there already. Next: roomtune advise")
         return
+    check_room(session.path if session else Path(), todo)
     consent(loudest_dbfs(todo), len(todo), sound_s(todo), yes)
     session = session or Session.create(Path(), name, SYSTEM, state=state)
     say(f"Keeping the takes in {session.path}")

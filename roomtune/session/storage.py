@@ -40,11 +40,14 @@ def told_plainly(path: Path) -> Iterator[None]:
 def _sentence(path: Path, error: OSError) -> str:
     kept = "everything measured before is kept"
     if error.errno in (errno.ENOSPC, errno.EDQUOT):
-        return f"no room left on the disk to write {path}; {kept}: free some space and run it again"
+        return (
+            f"no room left on the disk to write {path}; {kept}: "
+            "free some space, then run it again (measure with --resume)"
+        )
     if error.errno in (errno.EROFS, errno.EACCES, errno.EPERM):
         return (
             f"not allowed to write {path} ({error.strerror}); {kept}: "
-            "make the folder writable, or work on a copy elsewhere"
+            "make the folder writable, or work on a copy elsewhere (measure with --resume)"
         )
     return f"could not write {path} ({error.strerror or error}); {kept}"
 

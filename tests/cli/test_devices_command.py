@@ -66,15 +66,18 @@ def test_rates_modes_and_refusals_are_told(run, sound) -> None:
     assert headset["refused"] == {"output": "Device unavailable", "input": "Device unavailable"}
 
 
-def test_the_table_says_what_works(run, sound, monkeypatch) -> None:
-    monkeypatch.setenv("COLUMNS", "160")
+def test_the_list_says_what_works(run, sound) -> None:
     result = run("devices")
     assert result.exit_code == 0
     lines = result.stdout.splitlines()
-    assert "44.1 48 96" in next(line for line in lines if "Interface 8x8" in line)
-    assert "shared, exclusive" in next(line for line in lines if "Interface 8x8" in line)
-    assert "no output: Device unavailable" in next(line for line in lines if "Headset" in line)
-    assert "Next: roomtune level" in result.output
+    assert lines[:2] == [
+        "0: Interface 8x8, Windows WASAPI",
+        "   8 outputs at 44.1 48 96 kHz; 8 inputs at 44.1 48 96 kHz; shared or exclusive; "
+        "usual output",
+    ]
+    assert lines[3] == "   1 input at 48 kHz; shared; usual input"
+    assert "2 outputs, DO NOT OPEN (Device unavailable)" in lines[5]
+    assert "Next: put a name into system.toml" in result.output
 
 
 def test_without_any_device_files_are_offered(run, sound) -> None:
