@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from roomtune.cli.show import as_json, say
+from roomtune.cli.show import say
 from roomtune.errors import RoomtuneError
 
 if TYPE_CHECKING:
@@ -78,16 +78,17 @@ def command(
     if figure_path is not None:
         write_figure(figure_path, found)
     if json_wanted:
-        as_json({"view": view, "session": session.path.name, "unit": subject.level_unit,
-                 **_as_plain(found)})  # fmt: skip
+        click.echo(_as_json(view, session.path.name, subject.level_unit, found), nl=False)
         return
     show(found, view)
 
 
-def _as_plain(found: View) -> dict[str, Any]:
+def _as_json(name: str, session: str, unit: str, found: View) -> bytes:
+    """A view as JSON: what it is of, its tables by their keys, its curves."""
     from roomtune.report.view import as_plain
+    from roomtune.session.codec import readable_json
 
-    return as_plain(found)
+    return readable_json({"view": name, "session": session, "unit": unit, **as_plain(found)})
 
 
 def _entry(view: str, told: dict[str, Any]) -> Entry:

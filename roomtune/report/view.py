@@ -28,9 +28,9 @@ Cell = float | int | str | bool | Sequence[int] | None
 class Column:
     """One column of a table.
 
-    key: its name in JSON and CSV, with the unit; heading: what stands above it
-    on the screen, None to keep it off the screen; digits: after the point;
-    bracketed: which cells are shown in brackets, because a check failed.
+    key: its name in JSON and CSV, with the unit, "" for the screen alone;
+    heading: what stands above it on the screen, None to keep it off; digits:
+    after the point; bracketed: which cells stand in brackets, as a check failed.
     """
 
     key: str
@@ -81,10 +81,15 @@ class Sheet:
 
     @property
     def rows(self) -> list[dict[str, Any]]:
-        """The rows as JSON holds them, every column."""
-        cells = zip(*(column.plain for column in self.columns), strict=True)
-        keys = [column.key for column in self.columns]
-        return [dict(zip(keys, row, strict=True)) for row in cells]
+        """The rows as JSON holds them, every column that has a key."""
+        kept = [column for column in self.columns if column.key]
+        cells = zip(*(column.plain for column in kept), strict=True)
+        return [dict(zip(self.keys, row, strict=True)) for row in cells]
+
+    @property
+    def keys(self) -> list[str]:
+        """The keys of the columns that JSON and CSV hold."""
+        return [column.key for column in self.columns if column.key]
 
 
 @dataclass(frozen=True, eq=False)
@@ -191,8 +196,8 @@ def as_table(view: View) -> list[list[Any]]:
     share the first one's columns, one below the other.
     """
     if view.curves is None:
-        keys = [column.key for column in view.sheets[0].columns]
-        alike = [s for s in view.sheets if [c.key for c in s.columns] == keys]
+        keys = view.sheets[0].keys
+        alike = [sheet for sheet in view.sheets if sheet.keys == keys]
         return [keys, *(list(row.values()) for sheet in alike for row in sheet.rows)]
     curves = view.curves
     heads = [key for key, _ in curves.axes] + [curve.name for curve in curves.curves]

@@ -41,23 +41,16 @@ def box(subject: Subject) -> View:
     responses = [_response(subject, row) for row in rows]
     with np.errstate(divide="ignore", invalid="ignore"):  # far off the mark it may try Q = 0
         fits = [fit_sealed_box(response, band) for response, band in responses]
-    frequencies = log_frequencies_hz(
-        min(band[0] for _, band in responses), max(band[1] for _, band in responses),
-        POINTS_PER_OCTAVE,
-    )  # fmt: skip
+    bands = np.array([band for _, band in responses])
+    frequencies = log_frequencies_hz(bands[:, 0].min(), bands[:, 1].max(), POINTS_PER_OCTAVE)
     curves, lines = [], []
-    for place, (row, fit, (response, band)) in enumerate(zip(rows, fits, responses, strict=True)):
-        name = subject.outputs[row]
-        inside = (frequencies >= band[0]) & (frequencies <= band[1])
-        level = np.interp(frequencies, response.frequencies_hz, response.magnitude_db)
-        model = fitted_level_db(fit, frequencies)
-        for quantity, values in (("level_db", level), ("fitted_level_db", model)):
-            reference = fit.level_db if is_sure(fit) else level.max()
-            shown = np.where(inside, values - reference, np.nan)
-            curves.append(Curve(name, "", quantity, shown))
-            role = "fitted" if quantity == "fitted_level_db" else "measured"
-            if role == "measured" or is_sure(fit):
-                lines.append(Line(f"{name}, {role}", shown, "part", place + 8 * (role == "fitted")))
+    for place, (row, fit) in enumerate(zip(rows, fits, strict=True)):
+        pair = _curves(subject.outputs[row], fit, responses[place], frequencies)
+        curves += pair
+        drawn = pair if is_sure(fit) else pair[:1]
+        for curve, role in zip(drawn, ("measured", "fitted"), strict=False):
+            colour = place + (8 if role == "fitted" else 0)
+            lines.append(Line(f"{curve.output}, {role}", curve.values, "part", colour))
     known = np.stack([line.values for line in lines])
     plot = frequency_plot(
         "Low end of the box", frequencies, lines, "level in dB re the pass band",
@@ -71,6 +64,26 @@ def box(subject: Subject) -> View:
         Curves((("frequency_hz", frequencies),), tuple(curves)),
         (plot,),
     )
+
+
+def _curves(
+    name: str,
+    fit: SealedBoxFit,
+    seen: tuple[FrequencyResponse, tuple[float, float]],
+    frequencies: Real,
+) -> list[Curve]:
+    """Measured and fitted level re the pass band, in the band that was fitted."""
+    response, (low, high) = seen
+    level = np.interp(frequencies, response.frequencies_hz, response.magnitude_db)
+    reference = fit.level_db if is_sure(fit) else float(level.max())
+    inside = (frequencies >= low) & (frequencies <= high)
+    return [
+        Curve(name, "", quantity, np.where(inside, values - reference, np.nan))
+        for quantity, values in (
+            ("level_db", level),
+            ("fitted_level_db", fitted_level_db(fit, frequencies)),
+        )
+    ]
 
 
 def fitted_level_db(fit: SealedBoxFit, frequencies_hz: Real) -> Real:

@@ -16,6 +16,8 @@ from roomtune.errors import RoomtuneError
 from roomtune.report.subject import Subject
 from roomtune.report.view import Cell, Column, Curves, Sheet, View
 from roomtune.report.view_parts import (
+    LEAD_S,
+    after_arrival,
     at_seats,
     curves_of,
     frequency_plot,
@@ -29,16 +31,14 @@ from roomtune.report.view_parts import (
 )
 from roomtune.signal.bands import mean_over_bands, power_db_or_nan
 from roomtune.signal.smoothing import smooth_power_db, smoothing_bands_hz
-from roomtune.signal.values import FrequencyResponse, ImpulseResponse
+from roomtune.signal.values import FrequencyResponse
 from roomtune.signal.windows import (
     cropped,
     frequency_dependent_window,
     lowest_valid_hz,
-    windowed,
 )
 
 Real = NDArray[np.float64]
-LEAD_S = 2e-3
 NEAREST_S = 0.8e-3
 NOISE_BELOW_FULL_SCALE_DB = 20.0
 
@@ -78,7 +78,7 @@ def seen_level_db(subject: Subject, frequencies_hz: Real) -> Real:
         )
         return _on_grid_db(seen, choices.smoothing)
     if choices.window_s is not None:
-        responses = _after_arrival(responses, subject.arrivals_s, choices.window_s)
+        responses = after_arrival(responses, subject.arrivals_s, choices.window_s)
     if choices.smoothing is None:
         return responses.response_at(frequencies_hz).magnitude_db
     return smoothed_at_db(responses.response(), frequencies_hz, choices.smoothing)
@@ -112,7 +112,7 @@ def pressure(subject: Subject) -> View:
         (
             Column("output", None, [subject.outputs[row] for row, _, _ in subject.pairs()]),
             Column("seat", None, [subject.seats[column] for _, column, _ in subject.pairs()]),
-            Column("shown_as", "output", names),
+            Column("", "output", names),
             *columns,
         ),
         _pressure_remarks(subject),
@@ -174,6 +174,8 @@ def _at_one_metre_db(subject: Subject, row: int, column: int) -> float | None:
 
 def direct(subject: Subject) -> View:
     """The loudspeaker without the room, above the frequency where that can be told."""
+    if subject.choices.window_cycles is not None:
+        raise RoomtuneError("The gate of this view has one length: --window 5ms, not cycles.")
     frequencies = grid_hz(subject)
     found = [(*gated(subject, row, column), row, column) for row, column, _ in subject.pairs()]
     level = np.full((len(subject.outputs), len(subject.seats), len(frequencies)), np.nan)
@@ -185,19 +187,7 @@ def direct(subject: Subject) -> View:
         level[row, column] = np.where(frequencies >= limit_hz, curve, np.nan)
         joined_hz.append(join_hz)
     level = within_bands(subject, frequencies, level) + subject.offset_db
-    sheet = Sheet(
-        "gates",
-        f"Time gates {at_seats(subject)}",
-        (
-            Column("output", None, [subject.outputs[row] for *_, row, _ in found]),
-            Column("seat", None, [subject.seats[column] for *_, column in found]),
-            Column("shown_as", "output", [name for _, _, name in subject.pairs()]),
-            Column("gate_ms", "gate ms", [1000 * item.gate_s for item, *_ in found], 2),
-            Column("lowest_valid_hz", "valid from Hz", [f[0].lowest_valid_hz for f in found], 0),
-            Column("ends_at", "gate ends at", [why for _, why, *_ in found]),
-            Column("joined_hz", "joined Hz" if subject.near else None, joined_hz, 0),
-        ),
-    )
+    sheet = _gate_sheet(subject, [item[:2] for item in found], joined_hz)
     unit = subject.level_unit
     plot = frequency_plot(
         f"Direct sound {at_seats(subject)}", frequencies, lines_of(subject, level),
@@ -210,6 +200,27 @@ def direct(subject: Subject) -> View:
         (sheet,),
         Curves((("frequency_hz", frequencies),), tuple(curves_of(subject, "level_db", level))),
         (plot,),
+    )
+
+
+def _gate_sheet(
+    subject: Subject, found: list[tuple[QuasiAnechoic, str]], joined_hz: list[Cell]
+) -> Sheet:
+    """A row per output and seat: how long the gate is, and from where the response holds."""
+    pairs = subject.pairs()
+    valid = [item.lowest_valid_hz for item, _ in found]
+    return Sheet(
+        "gates",
+        f"Time gates {at_seats(subject)}",
+        (
+            Column("output", None, [subject.outputs[row] for row, *_ in pairs]),
+            Column("seat", None, [subject.seats[column] for _, column, _ in pairs]),
+            Column("", "output", [name for *_, name in pairs]),
+            Column("gate_ms", "gate ms", [1000 * item.gate_s for item, _ in found], 2),
+            Column("lowest_valid_hz", "valid from Hz", valid, 0),
+            Column("ends_at", "gate ends at", [why for _, why in found]),
+            Column("joined_hz", "joined Hz" if subject.near else None, joined_hz, 0),
+        ),
     )
 
 
@@ -295,18 +306,6 @@ def _on_grid_db(seen: FrequencyResponse, fraction: object) -> Real:
     if fraction is None:
         return seen.magnitude_db
     return smooth_power_db(seen, fraction)  # type: ignore[arg-type]
-
-
-def _after_arrival(
-    responses: ImpulseResponse, arrivals_s: Real, window_s: float
-) -> ImpulseResponse:
-    """What comes within `window_s` of each arrival, faded out over its last quarter."""
-    samples = responses.samples.copy()
-    for place in np.ndindex(samples.shape[:-1]):
-        at = float(arrivals_s[place])
-        one = windowed(responses[place], at - LEAD_S, at + window_s, LEAD_S / 2, window_s / 4)
-        samples[place] = one.samples
-    return ImpulseResponse(samples, responses.sample_rate_hz, responses.start_s, responses.unit)
 
 
 def _how(subject: Subject) -> str:

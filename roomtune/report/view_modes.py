@@ -76,10 +76,10 @@ def mode_sheet(room: RoomView, kept: NDArray[np.int_], more: tuple[Column, ...] 
             column("decay_uncertainty_s", None, found.decay_uncertainty_s, 2),
             column("quality", "Q", found.quality, 0),
             Column("indices", None, indices),
-            Column("shown_indices", "indices",
+            Column("", "indices",
                    ["" if cell is None else " ".join(map(str, cell)) for cell in indices]),  # type: ignore[arg-type]
             Column("lasting", None, [bool(room.lasting[i]) for i in kept]),
-            Column("noticed", "", ["rings on audibly" if room.lasting[i] else "" for i in kept]),
+            Column("", "", ["rings on audibly" if room.lasting[i] else "" for i in kept]),
             *more,
         ),
     )  # fmt: skip

@@ -69,12 +69,12 @@ def _output_sheet(subject: Subject, views: list[OutputView], seat: int) -> Sheet
                    [1000 * float(v.arrival.uncertainty_s) for v in views], 3),
             Column("polarity", "polarity", [_polarity(v) for v in views]),
             Column("polarity_confidence", None, sure),
-            Column("shown_confidence", "sure", [f"{100 * share:.0f} %" for share in sure]),
+            Column("", "sure", [f"{100 * share:.0f} %" for share in sure]),
             Column("level_db", subject.level_unit.replace("dB re full scale", "level dB"),
                    [float(v.level_db[seat]) + subject.offset_db for v in views], 1),
             Column("low_hz", None, [v.range_hz[0] for v in views]),
             Column("high_hz", None, [v.range_hz[1] for v in views]),
-            Column("shown_range", "plays Hz", ranges),
+            Column("", "plays Hz", ranges),
         ),
         (
             f"Level: mean in the band, of a full-scale sine, in {subject.level_unit}. Range: "

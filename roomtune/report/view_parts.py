@@ -18,12 +18,15 @@ from roomtune.signal.bands import (
     octave_centres_hz,
     power_db_or_nan,
 )
+from roomtune.signal.values import ImpulseResponse
+from roomtune.signal.windows import windowed
 
 Real = NDArray[np.float64]
 POINTS_PER_OCTAVE = 48
 SHOWN_RANGE_DB = 50.0
 STEP_DB = 10.0
 LEAST_KNOWN = 0.5
+LEAD_S = 2e-3
 
 
 def grid_hz(subject: Subject, points_per_octave: float = POINTS_PER_OCTAVE) -> Real:
@@ -126,7 +129,7 @@ def octave_sheet(
     head = (
         Column("output", None, names),
         Column("seat", None, seats),
-        Column("shown_as", "octave, Hz", shown),
+        Column("", "octave, Hz", shown),
     )
     return Sheet(key, title, (*head[:2], head[2], *columns), remarks)
 
@@ -178,3 +181,13 @@ def at_seats(subject: Subject) -> str:
     """Where: "at middle", or "at 3 seats"."""
     seats = subject.seats
     return f"at {seats[0]}" if len(seats) == 1 else f"at {len(seats)} seats"
+
+
+def after_arrival(responses: ImpulseResponse, arrivals_s: Real, window_s: float) -> ImpulseResponse:
+    """What comes within `window_s` of each arrival, faded out over its last quarter."""
+    samples = responses.samples.copy()
+    for place in np.ndindex(samples.shape[:-1]):
+        at = float(arrivals_s[place])
+        one = windowed(responses[place], at - LEAD_S, at + window_s, LEAD_S / 2, window_s / 4)
+        samples[place] = one.samples
+    return ImpulseResponse(samples, responses.sample_rate_hz, responses.start_s, responses.unit)

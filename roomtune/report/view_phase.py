@@ -15,6 +15,7 @@ from roomtune.report.plots import Plot
 from roomtune.report.subject import Subject
 from roomtune.report.view import Curve, Curves, View
 from roomtune.report.view_parts import (
+    after_arrival,
     at_seats,
     curves_of,
     frequency_plot,
@@ -34,27 +35,7 @@ CYCLES = 12.0
 def phase(subject: Subject) -> View:
     """Phase and group delay, seen through a window of constant cycles from the arrival on."""
     frequencies = grid_hz(subject, POINTS_PER_OCTAVE)
-    shape = (4, len(subject.outputs), len(subject.seats), len(frequencies))
-    total, lowest, excess, delay = np.full(shape, np.nan)
-    late = np.full(shape[1:], np.nan)
-    for row in range(len(subject.outputs)):
-        seen = _seen(subject, row)
-        first = int(np.argmin(np.abs(frequencies - seen.frequencies_hz[0])))
-        place = slice(first, first + len(seen.frequencies_hz))
-        least = minimum_phase_part(seen)
-        beyond = FrequencyResponse(seen.frequencies_hz, seen.values / least.values)
-        total[row, :, place] = np.degrees(np.angle(seen.values))
-        lowest[row, :, place] = np.degrees(np.angle(least.values))
-        excess[row, :, place] = np.degrees(np.angle(beyond.values))
-        delay[row, :, place] = 1000 * group_delay_of_s(seen)
-        late[row, :, place] = 1000 * group_delay_of_s(beyond)
-    quantities = {
-        "phase_deg": total,
-        "minimum_phase_deg": lowest,
-        "excess_phase_deg": excess,
-        "group_delay_ms": delay,
-        "excess_group_delay_ms": late,
-    }
+    quantities = _quantities(subject, frequencies)
     curves: list[Curve] = []
     for quantity, values in quantities.items():
         curves += curves_of(subject, quantity, values)
@@ -62,7 +43,7 @@ def phase(subject: Subject) -> View:
     sheet = octave_sheet(
         subject, "excess_group_delay",
         f"Excess group delay {at_seats(subject)}, ms (median of the octave)", "ms", centres,
-        octave_medians(frequencies, late, centres), 2,
+        octave_medians(frequencies, quantities["excess_group_delay_ms"], centres), 2,
     )  # fmt: skip
     return View(
         f"Phase and group delay {at_seats(subject)}, the arrival taken out",
@@ -74,9 +55,33 @@ def phase(subject: Subject) -> View:
     )
 
 
+def _quantities(subject: Subject, frequencies: Real) -> dict[str, Real]:
+    """Phases and group delays by their keys, (outputs, seats, k), NaN beyond the bands."""
+    shape = (len(subject.outputs), len(subject.seats), len(frequencies))
+    tables: dict[str, Real] = {}
+    for row in range(len(subject.outputs)):
+        seen = _seen(subject, row)
+        first = int(np.argmin(np.abs(frequencies - seen.frequencies_hz[0])))
+        least = minimum_phase_part(seen)
+        beyond = FrequencyResponse(seen.frequencies_hz, seen.values / least.values)
+        found = {
+            "phase_deg": np.degrees(np.angle(seen.values)),
+            "minimum_phase_deg": np.degrees(np.angle(least.values)),
+            "excess_phase_deg": np.degrees(np.angle(beyond.values)),
+            "group_delay_ms": 1000 * group_delay_of_s(seen),
+            "excess_group_delay_ms": 1000 * group_delay_of_s(beyond),
+        }
+        for key, values in found.items():
+            table = tables.setdefault(key, np.full(shape, np.nan))
+            table[row, :, first : first + values.shape[-1]] = values
+    return tables
+
+
 def _seen(subject: Subject, row: int) -> FrequencyResponse:
     """One output at its seats (seats, k), time zero at each arrival, smoothed as chosen."""
     responses = subject.measured.responses
+    if subject.choices.window_s is not None:
+        responses = after_arrival(responses, subject.arrivals_s, subject.choices.window_s)
     low, high = subject.band_hz(row)
     high = min(high, 0.499 * responses.sample_rate_hz)
     cycles = subject.choices.window_cycles or CYCLES

@@ -1,4 +1,4 @@
-"""Views of the room: decay, early reflections, and the noise in it."""
+"""Views of the room: decay and early reflections."""
 
 from __future__ import annotations
 
@@ -8,13 +8,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from roomtune.analysis.decay import Decay, decay
-from roomtune.analysis.noise_criteria import (
-    BANDS_HZ,
-    NoiseRating,
-    curve_db,
-    octave_levels_db,
-    rate_noise,
-)
 from roomtune.analysis.phase import energy_time_curve_db
 from roomtune.analysis.reflections import (
     Reflection,
@@ -24,8 +17,8 @@ from roomtune.analysis.reflections import (
     strongest,
 )
 from roomtune.errors import RoomtuneError
-from roomtune.report.plots import Line, Plot, tick_text
-from roomtune.report.subject import Subject, noise_scale
+from roomtune.report.plots import Line, Plot
+from roomtune.report.subject import Subject
 from roomtune.report.view import Cell, Column, Curve, Curves, Sheet, View
 from roomtune.report.view_parts import at_seats, frequency_plot
 from roomtune.signal.bands import (
@@ -34,7 +27,6 @@ from roomtune.signal.bands import (
     octave_centres_hz,
     third_octave_centres_hz,
 )
-from roomtune.signal.values import NoiseSpectrum
 from roomtune.signal.windows import cropped
 
 Real = NDArray[np.float64]
@@ -259,7 +251,7 @@ def _reflection_sheet(name: str, found: tuple[Reflection, ...], output: str, sea
             Column("lowest_comb_hz", "first dip Hz", [item.lowest_comb_hz for item in found], 0),
             Column("surface", "perhaps from", [item.surface or "" for item in found]),
             Column("caution", None, warned),
-            Column("shown_caution", "", ["strong" if mark else "" for mark in warned]),
+            Column("", "", ["strong" if mark else "" for mark in warned]),
             Column("path_error_m", None, [item.path_error_m for item in found], 2),
             Column("spectrum_from_hz", None, [float(item.centres_hz[0]) for item in found]),
             Column("tilt_db", "treble dB", [_tilt_db(item) for item in found], 1),
@@ -273,83 +265,3 @@ def _tilt_db(item: Reflection) -> float:
     if not half:
         return float("nan")
     return float(np.mean(item.spectrum_db[-half:]) - np.mean(item.spectrum_db[:half]))
-
-
-def noise(subject: Subject) -> View:
-    """Background noise per octave at each seat, against the curves NC and NR."""
-    centres = octave_centres_hz(31.5, 8e3)
-    levels = {seat: noise_levels_db(subject, seat) for seat in subject.seats}
-    rated = {seat: _ratings(levels[seat], centres) if subject.calibrated else ()
-             for seat in levels}  # fmt: skip
-    columns = [
-        Column(f"at_{nominal_hz(c, 1):g}_hz_db", tick_text(nominal_hz(c, 1)),
-               [float(levels[seat][place]) for seat in levels], 0)
-        for place, c in enumerate(centres)
-    ]  # fmt: skip
-    unit = "dB SPL" if subject.calibrated else "dB re full scale"
-    rating_columns = [
-        Column(name.lower(), name, [_curve_text(r[place]) if r else "?"
-                                    for r in rated.values()])
-        for place, name in enumerate(("NC", "NR"))
-    ]  # fmt: skip
-    remarks = tuple(
-        f"{seat}: {' and '.join(str(item) for item in ratings)}."
-        for seat, ratings in rated.items() if ratings
-    ) or (
-        "No rating: it needs the microphone's sensitivity (sensitivity_dbfs_at_94_db).",
-    )  # fmt: skip
-    seats: list[Cell] = list(levels)
-    sheet = Sheet(
-        "noise", f"Noise per octave, {unit}",
-        (Column("seat", "octave, Hz", seats), *columns, *rating_columns), remarks,
-    )  # fmt: skip
-    curves = [Curve("", seat, "noise_db", values) for seat, values in levels.items()]
-    lines = [
-        Line(seat, values, "seat", place) for place, (seat, values) in enumerate(levels.items())
-    ]
-    if subject.calibrated:
-        lines += _curve_lines(rated, centres)
-    plot = frequency_plot("Background noise", centres, lines, f"octave level in {unit}")
-    return View(
-        "Background noise",
-        "NC 15 to 20 is a quiet listening room, NC 30 hides soft passages; the octave that "
-        "decides names the culprit: bass for ventilation and traffic, treble for hiss and fans.",
-        (sheet,),
-        Curves((("centre_hz", centres),), tuple(curves)),
-        (plot,),
-    )
-
-
-def noise_levels_db(subject: Subject, seat: str) -> Real:
-    """Octave levels at a seat (b,): the median over its takes; dB SPL when calibrated."""
-    found = []
-    for (_, place), take in subject.takes.items():
-        if place == seat:
-            frequencies = take.noise.frequencies_hz
-            density = take.noise.density * noise_scale(subject, frequencies)
-            found.append(octave_levels_db(NoiseSpectrum(frequencies, density))[1])
-    if not found:
-        raise RoomtuneError(f"There is no take at {seat} that tells of its noise.")
-    levels = np.median(np.stack(found), axis=0)
-    return levels if subject.calibrated else levels + 20 * np.log10(20e-6)
-
-
-def _ratings(levels_db: Real, centres: Real) -> tuple[NoiseRating, ...]:
-    return rate_noise(levels_db, centres, "NC"), rate_noise(levels_db, centres, "NR")
-
-
-def _curve_text(rating: NoiseRating) -> str:
-    return f"{rating.rating:.0f}" if rating.curve is not None else "beyond"
-
-
-def _curve_lines(rated: dict[str, tuple[NoiseRating, ...]], centres: Real) -> list[Line]:
-    """The NC and NR curves that the loudest seat reaches."""
-    lines = []
-    for place, name in enumerate(("NC", "NR")):
-        curves = [r[place].curve for r in rated.values() if r and r[place].curve is not None]
-        if curves:
-            highest = max(c for c in curves if c is not None)
-            values = curve_db(highest, "NC" if name == "NC" else "NR")
-            at = [BANDS_HZ.index(nominal_hz(float(c), 1)) for c in centres]
-            lines.append(Line(f"{name} {highest}", values[at], ("limit", "target")[place]))
-    return lines

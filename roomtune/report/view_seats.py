@@ -129,22 +129,7 @@ def _plots(subject: Subject, frequencies: Real, tables: dict[str, Real]) -> tupl
 def correctable(subject: Subject) -> View:
     """How far each response is of minimum phase and common to the seats."""
     frequencies = grid_hz(subject, POINTS_PER_OCTAVE)
-    tables = {
-        name: np.full((len(subject.outputs), len(frequencies)), np.nan)
-        for name in ("minimum_phase", "common", "correctable")
-    }
-    share = np.asarray(subject.weights) / np.sum(subject.weights)
-    for row in range(len(subject.outputs)):
-        low, high = subject.band_hz(row)
-        high = min(high, 0.499 * subject.measured.responses.sample_rate_hz)
-        found = correctability(
-            subject.measured.responses[row], (low, high), subject.arrivals_s[row], subject.weights
-        )
-        first = int(np.argmin(np.abs(frequencies - found.frequencies_hz[0])))
-        place = slice(first, first + len(found.frequencies_hz))
-        tables["minimum_phase"][row, place] = share @ found.minimum_phase
-        tables["common"][row, place] = found.common
-        tables["correctable"][row, place] = found.correctable
+    tables = _shares(subject, frequencies)
     centres = octaves_hz(subject)
     sheet = octave_sheet(
         subject, "correctable", "Share that an equaliser can correct, mean in the octave",
@@ -166,3 +151,24 @@ def correctable(subject: Subject) -> View:
         Curves((("frequency_hz", frequencies),), _curves(subject, tables)),
         plots,
     )
+
+
+def _shares(subject: Subject, frequencies: Real) -> dict[str, Real]:
+    """Shares of minimum phase, in common and correctable, (outputs, k)."""
+    tables = {
+        name: np.full((len(subject.outputs), len(frequencies)), np.nan)
+        for name in ("minimum_phase", "common", "correctable")
+    }
+    share = np.asarray(subject.weights) / np.sum(subject.weights)
+    for row in range(len(subject.outputs)):
+        low, high = subject.band_hz(row)
+        high = min(high, 0.499 * subject.measured.responses.sample_rate_hz)
+        found = correctability(
+            subject.measured.responses[row], (low, high), subject.arrivals_s[row], subject.weights
+        )
+        first = int(np.argmin(np.abs(frequencies - found.frequencies_hz[0])))
+        place = slice(first, first + len(found.frequencies_hz))
+        tables["minimum_phase"][row, place] = share @ found.minimum_phase
+        tables["common"][row, place] = found.common
+        tables["correctable"][row, place] = found.correctable
+    return tables

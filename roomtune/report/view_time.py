@@ -18,7 +18,7 @@ from roomtune.analysis.time_frequency import (
 from roomtune.report.plots import Plot
 from roomtune.report.subject import Subject
 from roomtune.report.surfaces import Surface
-from roomtune.report.view import Column, Curve, Curves, Sheet, View
+from roomtune.report.view import Column, Curves, Sheet, View
 from roomtune.report.view_parts import at_seats, curves_of, lines_of, octave_sheet, octaves_hz
 from roomtune.signal.bands import band_edges_hz, log_frequencies_hz
 from roomtune.signal.decibels import power_db
@@ -75,7 +75,7 @@ def _arrival_sheet(subject: Subject, level: Real, rate: float, start_s: float) -
         (
             Column("output", None, [subject.outputs[row] for row, _ in rows]),
             Column("seat", None, [subject.seats[column] for _, column in rows]),
-            Column("shown_as", "output", [name for _, _, name in pairs]),
+            Column("", "output", [name for _, _, name in pairs]),
             Column("arrival_ms", "arrival ms", [1000 * arrival.time_s[p] for p in rows], 3),
             Column("arrival_uncertainty_ms", "± ms",
                    [1000 * arrival.uncertainty_s[p] for p in rows], 3),
@@ -157,45 +157,47 @@ def _surfaces(
     highest = 0.49 * subject.measured.responses.sample_rate_hz
     frequencies = log_frequencies_hz(float(low), float(min(high, highest)), POINTS_PER_OCTAVE)
     after = np.linspace(0, until_s, TIMES)
-    shape = (len(subject.outputs), len(subject.seats), len(after), len(frequencies))
-    level = np.full(shape, np.nan)
-    figures = []
-    for row, column, label in subject.pairs():
-        arrival_s = float(subject.arrivals_s[row, column])
-        band = subject.band_hz(row)
-        inside = (frequencies >= band[0]) & (frequencies <= band[1])
-        reach = until_s + 2 * CYCLES / band[0]
-        part = cropped(
-            subject.measured.responses[row, column], arrival_s - reach / 4, arrival_s + reach
-        )
-        found = look(part, frequencies[inside], arrival_s + after)
-        level[row, column][:, inside] = found.level_db + subject.offset_db
-        figures.append(
-            Surface(
-                f"{name}: {label}", 1000 * after, frequencies[inside], found.level_db, each=each
-            )
-        )
+    looked = [_looked(subject, pair[:2], frequencies, after, look) for pair in subject.pairs()]
+    level = np.reshape(looked, (len(subject.outputs), len(subject.seats), *looked[0].shape))
     centres = octaves_hz(subject)
-    falls = 1000 * fall_times_s(
-        TimeFrequency(after, frequencies, np.nan_to_num(level, nan=-300.0)),
-        band_edges_hz(centres, 1), DROP_DB,
-    )  # fmt: skip
+    seen = TimeFrequency(after, frequencies, np.nan_to_num(level, nan=-300.0))
+    falls = 1000 * fall_times_s(seen, band_edges_hz(centres, 1), DROP_DB)
     sheet = octave_sheet(
         subject, "fall_times",
         f"Time in which an octave falls by {DROP_DB:.0f} dB for good {at_seats(subject)}, ms",
         "ms", centres, falls, 0, ("A question mark: not within the time looked at.",),
     )  # fmt: skip
-    surfaces = [
-        Curve(subject.outputs[row], subject.seats[column], "level_db", level[row, column])
-        for row, column, _ in subject.pairs()
-    ]
+    figures = []
+    for found, (*_, label) in zip(looked, subject.pairs(), strict=True):
+        known = np.isfinite(found[0])
+        figures.append(
+            Surface(f"{name}: {label}", 1000 * after, frequencies[known], found[:, known],
+                    each=each)
+        )  # fmt: skip
+    axes = (("time_ms", 1000 * after), ("frequency_hz", frequencies))
     return View(
         f"{title} {at_seats(subject)}, first {1000 * until_s:.0f} ms",
         look_for,
         (sheet,),
-        Curves((("time_ms", 1000 * after), ("frequency_hz", frequencies)), tuple(surfaces)),
+        Curves(axes, tuple(curves_of(subject, "level_db", level))),
         tuple(figures),
     )
+
+
+def _looked(
+    subject: Subject, pair: tuple[int, int], frequencies: Real, after: Real, look: Look
+) -> Real:
+    """Level (t, k) of one output at a seat, from its arrival on; NaN beyond its band."""
+    row, column = pair
+    arrival_s = float(subject.arrivals_s[row, column])
+    low, high = subject.band_hz(row)
+    inside = (frequencies >= low) & (frequencies <= high)
+    reach = float(after[-1]) + 2 * CYCLES / low
+    response = subject.measured.responses[row, column]
+    part = cropped(response, arrival_s - reach / 4, arrival_s + reach)
+    level = np.full((len(after), len(frequencies)), np.nan)
+    level[:, inside] = look(part, frequencies[inside], arrival_s + after).level_db
+    return level + subject.offset_db
 
 
 def _at_times(found: TimeFrequency, times: Real) -> TimeFrequency:

@@ -67,7 +67,7 @@ VIEWS: dict[str, Entry] = {
     "decay": Entry("EDT, T20, T30, C50, C80, D50, Ts per band", "room:decays", options=(THIRDS,)),
     "modes": Entry("the room's modes and what drives them", "modes:modes", "all"),
     "reflections": Entry("early reflections and their surfaces", "room:reflections"),
-    "noise": Entry("background noise against NC and NR", "room:noise", "all"),
+    "noise": Entry("background noise against NC and NR", "noise:noise", "all"),
     "distortion": Entry("harmonics 2 to 9 against frequency", "driver:harmonics", picture="each"),
     "range": Entry(
         "how low, how high and how loud each output plays", "driver:reach", "all", picture="none"

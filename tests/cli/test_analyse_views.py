@@ -13,6 +13,7 @@ import pytest
 from roomtune.cli.looking import smoothing_of, window_of
 from roomtune.errors import RoomtuneError
 from roomtune.report.views import VIEWS
+from roomtune.session.folder import Session
 
 PAIR = ("--output", "left-woofer", "--output", "left-tweeter")
 WITHOUT_FIGURE = {"pressure", "range"}
@@ -116,6 +117,7 @@ def test_the_overview_keeps_third_octave_levels(there, tmp_path) -> None:
         ("fading --figure f.png", "choose up to 6"),
         ("modes --output left-tweeter", "No modes can be told"),
         ("box --output left-tweeter", "has a sealed box to fit"),
+        ("direct --window 6cycles", "The gate of this view has one length"),
         ("pressure --figure p.png", "it has no figure"),
         ("direct --near one --output left-tweeter", "is no near-field session"),
     ],
@@ -140,6 +142,22 @@ def test_a_session_without_positions_asks_for_a_gate(garden, run, tmp_path, monk
     (row,) = json.loads(run(*words, "--window", "10ms").stdout)["gates"]
     assert row["lowest_valid_hz"] == pytest.approx(100)
     assert row["ends_at"] == "chosen window"
+
+
+def test_a_session_at_the_cones_completes_the_direct_sound(
+    garden, run, tmp_path, monkeypatch
+) -> None:
+    """A session of one take at one seat, named as near, joins below the gate and feeds the box."""
+    copy = tmp_path / "copy"
+    shutil.copytree(garden, copy)
+    monkeypatch.chdir(copy)
+    take = Session.latest(copy).takes(seat="middle", source="left-woofer")[0]
+    Session.create(copy, "cones", "system.toml").add(take)
+    words = ("--session", "one", "--output", "left-woofer", "--near", "cones", "--json")
+    (gate,) = json.loads(run("analyse", "direct", *words).stdout)["gates"]
+    assert gate["joined_hz"] == pytest.approx(2 * gate["lowest_valid_hz"])
+    told = json.loads(run("analyse", "box", *words).stdout)
+    assert told["title"] == "Sealed boxes, at the cone"
 
 
 def test_help_lists_every_view(run) -> None:

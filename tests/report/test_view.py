@@ -32,6 +32,7 @@ def sheet() -> Sheet:
             Column("time_s", "s", [0.4567, 12.0], 2, [True, False]),
             Column("hidden", None, [True, False]),
             Column("indices", "modes", [(1, 0, 2), None]),
+            Column("", "said", ["so", ""]),
         ),
         ("A remark that is long enough to be wrapped at forty columns, twice perhaps.",),
     )
@@ -45,8 +46,8 @@ def test_a_table_stands_in_columns_and_its_remarks_are_wrapped() -> None:
     lines = as_lines(sheet(), 40)
     assert lines[:4] == [
         "A table",
-        "what   dB       s  modes",
-        "a     0.0  (0.46)  1 0 2",
+        "what   dB       s  modes  said",
+        "a     0.0  (0.46)  1 0 2    so",
         "bcd     ?   12.00      ?",
     ]
     assert " ".join(lines[4:]) == sheet().remarks[0]
