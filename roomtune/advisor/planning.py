@@ -26,6 +26,7 @@ from roomtune.advisor.explaining import (
     equaliser_proposals,
     result_proposals,
 )
+from roomtune.advisor.held_filters import format_proposals, held_better
 from roomtune.advisor.layout import bass_crossover_hz
 from roomtune.advisor.limit_explaining import (
     caution_proposals,
@@ -37,7 +38,7 @@ from roomtune.advisor.maximum_level import maximum_levels
 from roomtune.advisor.measured import Measured
 from roomtune.advisor.polarity import correct_polarities
 from roomtune.advisor.prediction import predict
-from roomtune.advisor.proposal import Advice
+from roomtune.advisor.proposal import Advice, Proposal
 from roomtune.advisor.seat_measures import cost_proposals
 from roomtune.advisor.settings import moved, on_whole_samples, with_state
 from roomtune.advisor.sounds import DirectSoundTable, direct_sound_table
@@ -73,7 +74,7 @@ def plan(system: System, measured: Measured, previous: Tuning | None = None) -> 
     problem = problem_for(aims, tuning)
     state = without_idle(polished(aims, problem, state))
     state = rounded_in_turn(aims, problem, state)
-    tuning = _finished(aims, with_state(tuning, state, measured.outputs))
+    tuning, format_notes = _finished(aims, with_state(tuning, state, measured.outputs))
     before, prediction = predict(starting, measured), predict(tuning, measured)
     loudest = maximum_levels(system, tuning, prediction, measured.responses.unit == "Pa")
     proposals = [
@@ -83,6 +84,7 @@ def plan(system: System, measured: Measured, previous: Tuning | None = None) -> 
         *bass_proposals(aims, tuning, bass_hz, bass.arrangement, bass.junction),
         *alignment_proposals(aims, tuning),
         *equaliser_proposals(aims, tuning, state),
+        *format_notes,
         *limit_proposals(system, tuning),
         *loudness_proposals(loudest),
         *caution_proposals(system, tuning, loudest),
@@ -122,16 +124,18 @@ def _with_bass(
     return joined(aims, tuning, meeting), _Bass(found, meeting)
 
 
-def _finished(aims: Aims, tuning: Tuning) -> Tuning:
+def _finished(aims: Aims, tuning: Tuning) -> tuple[Tuning, list[Proposal]]:
     """Arrivals and levels set finally, headroom made, everything on the processor's steps."""
     system = aims.system
     tuning, _ = arrivals_aligned(system, aims.measured, on_whole_samples(tuning))
     tuning = within_headroom(system, channels_trimmed(aims, tuning))
     tuning = within_boost(system, rounded(limited(system, tuning), system.processor))
-    tuning = rounded(stepped(aims, tuning), system.processor)
-    tuning = _arriving_together(aims, tuning)
+    wanted = rounded(stepped(aims, tuning), system.processor)
+    held = held_better(system, wanted)
+    notes = format_proposals(wanted, held)
+    tuning = _arriving_together(aims, held)
     tuning = rounded(channels_trimmed(aims, tuning), system.processor)
-    return rounded(back_within_headroom(system, tuning), system.processor)
+    return rounded(back_within_headroom(system, tuning), system.processor), notes
 
 
 def _arriving_together(aims: Aims, tuning: Tuning) -> Tuning:
