@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from roomtune.cli.show import as_json, say
+from roomtune.cli.show import as_json, echo, say
 
 if TYPE_CHECKING:
     from roomtune.advisor.proposal import Advice
@@ -61,7 +61,7 @@ def command(
         as_json(proposals_as_json(advice))
     elif explain:
         for proposal in advice.proposals:
-            click.echo(f"{proposal}\n")
+            echo(f"{proposal}\n")
     else:
         show_proposals(advice)
     say(f"Wrote {path}. Next: type it in (roomtune export settings), then roomtune verify")
@@ -90,11 +90,11 @@ def show_proposals(advice: Advice) -> None:
 
     width = max(min(get_terminal_size((80, 24)).columns, 100), 40)
     for step, run in groupby(advice.proposals, lambda proposal: proposal.step):
-        click.echo(step[:1].upper() + step[1:])
+        echo(step[:1].upper() + step[1:])
         for proposal in run:
             effect = f" ({proposal.effect})" if proposal.effect else ""
             text = f"{proposal.subject}: {proposal.change}{effect}"
-            click.echo(
+            echo(
                 fill(
                     text,
                     width,
@@ -103,7 +103,7 @@ def show_proposals(advice: Advice) -> None:
                     break_on_hyphens=False,
                 )
             )
-        click.echo()
+        echo()
     say("Why, and what was refused: roomtune advise --explain")
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from roomtune.cli.show import say
+from roomtune.cli.show import echo, say
 from roomtune.errors import RoomtuneError
 
 if TYPE_CHECKING:
@@ -78,7 +78,7 @@ def command(
     if figure_path is not None:
         write_figure(figure_path, found)
     if json_wanted:
-        click.echo(_as_json(view, session.path.name, subject.level_unit, found), nl=False)
+        echo(_as_json(view, session.path.name, subject.level_unit, found), nl=False)
         return
     show(found, view)
 
@@ -160,12 +160,12 @@ def show(found: View, name: str) -> None:
 
     for place, sheet in enumerate(found.sheets):
         if place:
-            click.echo()
-        click.echo("\n".join(as_lines(sheet)))
+            echo()
+        echo("\n".join(as_lines(sheet)))
     if found.sentences:
-        click.echo()
+        echo()
     for sentence in found.sentences:
-        click.echo(sentence)
+        echo(sentence)
     say()
     say(click.wrap_text(f"Look for: {found.look_for}", 80))
     if name == "overview":

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from roomtune.cli.show import as_json, progress, say
+from roomtune.cli.show import as_json, echo, progress, say
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -73,11 +73,11 @@ def command(
     if json_wanted:
         as_json(check_as_json(result, advice, plan.time_s))
     else:
-        click.echo(f"{earlier.path.name} -> now, {plan.time_s:.0f} s of sound")
+        echo(f"{earlier.path.name} -> now, {plan.time_s:.0f} s of sound")
         for finding in result.findings:
-            click.echo(f"- {finding.text}")
+            echo(f"- {finding.text}")
         for sentence in (result.reason, *advice):
-            click.echo(sentence)
+            echo(sentence)
     if result.changed:
         raise SystemExit(1)
 

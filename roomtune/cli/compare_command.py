@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from roomtune.cli.show import as_json, say
+from roomtune.cli.show import as_json, echo, say
 
 
 @click.command("compare")
@@ -36,9 +36,9 @@ def command(first: str, second: str | None, json_wanted: bool) -> None:
             }
         )
         return
-    click.echo(f"{earlier.path.name} -> {later.path.name}")
+    echo(f"{earlier.path.name} -> {later.path.name}")
     for finding in result.findings:
-        click.echo(f"- {finding.text}")
-    click.echo(result.reason)
+        echo(f"- {finding.text}")
+    echo(result.reason)
     if result.worth_retuning:
         say("Next: roomtune advise")

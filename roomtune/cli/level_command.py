@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from roomtune.cli.show import as_json, say
+from roomtune.cli.show import as_json, echo, say
 from roomtune.errors import RoomtuneError
 
 if TYPE_CHECKING:
@@ -201,7 +201,7 @@ def show_levels(
     if json_wanted:
         as_json(meter.summary())
     else:
-        click.echo(meter.sentence())
+        echo(meter.sentence())
 
 
 def mean_level_db(recording: Recording, noise: bool) -> float:

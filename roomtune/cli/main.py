@@ -67,7 +67,9 @@ class Failure(click.ClickException):
     """How click shows an error that the user can mend."""
 
     def __init__(self, error: RoomtuneError) -> None:
-        super().__init__(str(error))
+        from roomtune.cli.show import visible
+
+        super().__init__(visible(str(error)))
         self.exit_code: int = error.exit_status  # type: ignore[misc]
 
 

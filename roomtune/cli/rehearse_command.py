@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from roomtune.cli.show import as_json, say, table
+from roomtune.cli.show import as_json, echo, say, table
 
 if TYPE_CHECKING:
     from roomtune.advisor.scores import Scores
@@ -47,9 +47,9 @@ def command(folder: Path, scenario: str, json_wanted: bool) -> None:
 def show_act(act: Act) -> None:
     """Print what was found and the figures before and after."""
     for finding in act.findings:
-        click.echo(f"- {finding}")
+        echo(f"- {finding}")
     table(act.title, ("figure", "before", "after"), score_rows(act.before, act.after))
-    click.echo()
+    echo()
 
 
 def score_rows(before: Scores, after: Scores) -> list[tuple[str, str, str]]:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from roomtune.cli.show import as_json, progress, say, table
+from roomtune.cli.show import as_json, echo, progress, say, table
 
 if TYPE_CHECKING:
     from roomtune.advisor.measured import Measured
@@ -99,11 +99,11 @@ def show_retuning(found: Retuning, taken: Retune) -> None:
         "",
     )
     table("Ways to retune", headings, rows)
-    click.echo(found.summary)
+    echo(found.summary)
     for entry in taken.entries[:MOST_SHOWN]:
-        click.echo(f"  {entry}")
+        echo(f"  {entry}")
     if len(taken.entries) > MOST_SHOWN:
-        click.echo(f"  and {len(taken.entries) - MOST_SHOWN} more: roomtune export settings")
+        echo(f"  and {len(taken.entries) - MOST_SHOWN} more: roomtune export settings")
 
 
 def way_row(number: int, way: Retune, taken: bool) -> tuple[str, ...]:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from roomtune.cli.show import as_json, say, table
+from roomtune.cli.show import as_json, echo, say, table
 
 if TYPE_CHECKING:
     from roomtune.session.folder import Session
@@ -70,12 +70,12 @@ def show(choice: str) -> None:
     """Tell all about one session."""
     facts = session_facts(_open(choice))
     for key in ("folder", "name", "created_at", "state"):
-        click.echo(f"{key.replace('_', ' ')}: {facts[key] or '-'}")
+        echo(f"{key.replace('_', ' ')}: {facts[key] or '-'}")
     for key in ("tags", "seats", "has", "tunings"):
-        click.echo(f"{key}: {', '.join(facts[key]) or '-'}")  # type: ignore[arg-type]
-    click.echo(f"takes: {facts['takes']}, to repeat: {facts['to_repeat']}")
+        echo(f"{key}: {', '.join(facts[key]) or '-'}")  # type: ignore[arg-type]
+    echo(f"takes: {facts['takes']}, to repeat: {facts['to_repeat']}")
     for note in facts["notes"]:  # type: ignore[attr-defined]
-        click.echo(f"{note['at']}  {note['text']}")
+        echo(f"{note['at']}  {note['text']}")
 
 
 @command.command("name")
@@ -138,7 +138,7 @@ def check(choices: tuple[str, ...]) -> None:
     faults = 0
     for session in sessions:
         found = session.check()
-        click.echo(f"{session.path.name}: {'; '.join(found) or 'every file is as it was written'}")
+        echo(f"{session.path.name}: {'; '.join(found) or 'every file is as it was written'}")
         faults += len(found)
     if faults:
         raise SystemExit(1)
