@@ -7,7 +7,6 @@ Takes load when they are asked for. The folder can be moved or zipped anywhere.
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from datetime import datetime
@@ -24,10 +23,12 @@ from roomtune.session.names import inside, safe_name
 from roomtune.session.session_files import (
     SYSTEM,
     all_files,
+    best_of,
     claim,
     companions,
     content_of,
     free_name,
+    free_number,
     numbered,
     remove_unfinished,
     take_pages,
@@ -47,7 +48,6 @@ if TYPE_CHECKING:
     from roomtune.session.verification import Verification
 
 SESSIONS = "sessions"
-_GRADES = {"good": 0, "usable": 1, "repeat": 2}
 Key = tuple[str, str, str]
 
 
@@ -179,9 +179,8 @@ class Session:
             through = through or self._index.current.get("tuning")
         with only_writer(self.path):
             self._refresh()
-            stored = take_files.write_take(
-                self.path, self._free_number(), take, recording, request, through
-            )
+            number = free_number(self.path, self._index.takes)
+            stored = take_files.write_take(self.path, number, take, recording, request, through)
             self._write(self._index.with_takes([stored]))
         return stored.entry
 
@@ -202,7 +201,7 @@ class Session:
             pairs = ((kind, entry.kind), (seat, entry.seat), (source, entry.source))
             if all(wanted in (None, is_) for wanted, is_ in pairs):
                 groups.setdefault(entry.key, []).append(entry)
-        return tuple(sorted(map(_best, groups.values()), key=lambda e: e.number))
+        return tuple(sorted(map(best_of, groups.values()), key=lambda e: e.number))
 
     def takes(
         self, kind: str | None = None, seat: str | None = None, source: str | None = None
@@ -375,15 +374,6 @@ class Session:
             self._refresh()
             self._write(step(self._index))
 
-    def _free_number(self) -> int:
-        """One more than any number in the index or on any file of a take."""
-        used = [entry.number for entry in self._index.takes]
-        folder = self.path / take_files.FOLDER
-        if folder.is_dir():
-            heads = (name.split("-", 1)[0] for name in os.listdir(folder))
-            used += [int(head) for head in heads if head.isdecimal()]
-        return max(used, default=0) + 1
-
 
 def list_sessions(project_folder: Path | str) -> tuple[Session, ...]:
     """Every session of a project, oldest first (by the moment it was made)."""
@@ -399,12 +389,6 @@ def list_sessions(project_folder: Path | str) -> tuple[Session, ...]:
 def latest(project_folder: Path | str) -> Session:
     """Open the newest session of a project; RoomtuneError when there is none."""
     return Session.latest(project_folder)
-
-
-def _best(entries: list[TakeEntry]) -> TakeEntry:
-    through = entries[-1].through
-    same = [e for e in entries if e.through == through]
-    return min(same, key=lambda e: (_GRADES.get(e.grade, 3), -e.number))
 
 
 def _stamp(path: Path) -> tuple[int, int] | None:

@@ -16,7 +16,9 @@ class Tolerance:
 
     `band_db`: any third-octave band; `rms_db`: all bands of a channel at a
     seat; `level_db`: their mean; `arrival_ms`: relative to the other channels
-    (at least `arrival_periods` of the middle of the channel's band).
+    (at least `arrival_periods` of the middle of the channel's band). With
+    `operational` the bands of main channels are held against the limits of the
+    operational room response instead of the prediction (see `session.operational`).
     """
 
     band_db: float = 2.0
@@ -26,6 +28,7 @@ class Tolerance:
     arrival_periods: float = 0.05
     low_hz: float = 40.0
     high_hz: float = 16000.0
+    operational: bool = False
 
 
 @dataclass(frozen=True, eq=False)

@@ -27,7 +27,8 @@ def tuned(tmp_path_factory) -> Path:
         patch.chdir(folder)
         for words in (
             ["new", "--scenario", "garden-studio"],
-            "measure --virtual . --yes --duration 1 --seat middle --session first".split(),
+            ["measure", "--virtual", ".", "--yes", "--duration", "1", "--seat", "middle",
+             "--session", "first"],
             ["advise"],
             ["sessions", "state", "first", "doors closed"],
             ["measure", "--virtual", ".", "--yes", "--duration", "1", "--seat", "middle",
