@@ -22,7 +22,7 @@ from roomtune.advisor.state import Free, State, packed, unpacked
 
 Array = NDArray[np.float64]
 DB = 10 / np.log(10)
-OVER_WEIGHT = 3.0
+OVER_WEIGHT = 8.0
 
 
 @dataclass(frozen=True, eq=False)
