@@ -70,6 +70,7 @@ def measure_distortion(
                 continue
             energy = sweep_energy_density(sweep, edges.mean()) * power(level_dbfs)
             floor = harmonic.duration_s * smoothed_density(noise, edges).mean() / energy
+            floor *= float(sweep.order_gain(order, edges.mean())) ** 2
             got = _mean_power(heard, edges)
             if got > NOISE_MARGIN * floor:
                 ratios[order - 2, place] = np.sqrt((got - floor) / (fundamental[place] + 1e-30))

@@ -116,7 +116,7 @@ def at_rate(request: TakeRequest, rate_s: float) -> TakeRequest:
     sweep = request.sweep
     start_hz = math.ceil(sweep.start_hz * rate_s - 1e-9) / rate_s
     duration_s = rate_s * math.log(sweep.stop_hz / start_hz)
-    changed = Sweep(start_hz, sweep.stop_hz, duration_s, sweep.sample_rate_hz)
+    changed = replace(sweep, start_hz=start_hz, duration_s=duration_s)
     if abs(changed.rate_s - rate_s) > 1e-9:
         raise ValueError(f"no synchronized sweep of rate {rate_s} s starts at {start_hz} Hz")
     return replace(request, sweep=changed)

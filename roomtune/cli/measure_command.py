@@ -14,7 +14,10 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from roomtune.capture.requests import CaptureSettings, TakeRequest
+    from roomtune.cli.stage import Stage
     from roomtune.system.model import System
+
+LISTEN_S = 4.0
 
 
 @click.command("measure")
@@ -24,6 +27,11 @@ if TYPE_CHECKING:
 @click.option("--seat", "seats", multiple=True, help="Only this seat (repeatable).")
 @click.option("--output", "outputs", multiple=True, help="Only this output (repeatable).")
 @click.option("--duration", "duration_s", type=click.FloatRange(0.5, 60), help="Sweep length, s.")
+@click.option(
+    "--follow-noise",
+    is_flag=True,
+    help="Listen first; sweep more quietly where the room is quiet.",
+)
 @click.option("--yes", is_flag=True, help="Play without asking; for scripts.")
 @click.option("--virtual", help="Measure in this virtual room (folder or scenario name).")
 @click.option("--rearrangement", help="Rearrange the virtual room first.")
@@ -39,6 +47,7 @@ def command(
     seats: tuple[str, ...],
     outputs: tuple[str, ...],
     duration_s: float | None,
+    follow_noise: bool,
     yes: bool,
     virtual: str | None,
     rearrangement: str | None,
@@ -58,10 +67,14 @@ def command(
 
     system = load_system()
     requests = wanted_requests(system, settings_for(duration_s), seats, outputs)
+    if to_file is not None and follow_noise:
+        raise RoomtuneError("A file is written without listening: leave --follow-noise out.")
     if to_file is not None:
         write_file(to_file, requests)
         return
     stage = open_stage(system, virtual, rearrangement, unattended=yes)
+    if follow_noise:
+        requests = after_listening(stage, system, requests)
     session = open_session() if resume else None
     todo = session.remaining(requests) if session else requests
     if not todo:
@@ -77,6 +90,20 @@ def command(
     say(f"{len(todo) - len(bad)} of {len(todo)} takes are usable. Next: roomtune advise")
     if bad:
         raise SystemExit(1)
+
+
+def after_listening(
+    stage: Stage, system: System, requests: tuple[TakeRequest, ...]
+) -> tuple[TakeRequest, ...]:
+    """The requests with sweeps that follow the noise at the first seat."""
+    from roomtune.capture.emphasis import follow_noise
+    from roomtune.capture.listening import listen, noise_report
+
+    stage.go_to(requests[0].seat)
+    say(f"Listening for {LISTEN_S:g} s; nothing is played.")
+    heard = listen(stage.interface, system.microphone.interface_input, LISTEN_S)
+    noise = noise_report(heard, stage.interface.sample_rate_hz)
+    return tuple(follow_noise(request, noise) for request in requests)
 
 
 def settings_for(duration_s: float | None) -> CaptureSettings:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -94,10 +94,23 @@ def deconvolve(
     ]
     return Deconvolution(
         responses[0],
-        tuple(responses[1:]),
+        tuple(_unemphasised(r, sweep, order) for order, r in enumerate(responses[1:], 2)),
         sweep.valid_band_hz,
         np.reshape(found, data.shape[:-1]),
     )
+
+
+def _unemphasised(response: ImpulseResponse, sweep: Sweep, order: int) -> ImpulseResponse:
+    """The response of a distortion order as a sweep without emphasis would have given it."""
+    if not sweep.emphasis:
+        return response
+    import scipy.fft
+
+    count = response.samples.shape[-1]
+    length = scipy.fft.next_fast_len(2 * count, real=True)
+    spectrum = scipy.fft.rfft(response.samples, length)
+    spectrum *= sweep.order_gain(order, scipy.fft.rfftfreq(length, 1 / response.sample_rate_hz))
+    return replace(response, samples=scipy.fft.irfft(spectrum, length)[..., :count])
 
 
 def _circles(

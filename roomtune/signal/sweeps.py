@@ -8,6 +8,7 @@ separates into responses of its own that lead the linear one by L ln n.
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass
 from functools import lru_cache
@@ -36,14 +37,21 @@ class Sweep:
     f1 L to an integer (Novak et al. 2015, Eq. 49). Raises ValueError for a band
     that is empty or reaches beyond half the sample rate, for a length in which
     not even one cycle per natural octave would fit, and for more than 2^26 samples.
+    `emphasis`: pairs of rising frequency (Hz) and gain (dB, at most 0) that the level
+    follows, interpolated over the logarithm of the frequency; none: full level throughout.
     """
 
     start_hz: float
     stop_hz: float
     duration_s: float
     sample_rate_hz: float
+    emphasis: tuple[tuple[float, float], ...] = ()
 
     def __post_init__(self) -> None:
+        places = [0.0, *(frequency_hz for frequency_hz, _ in self.emphasis)]
+        rising = all(one < two for one, two in itertools.pairwise(places))
+        if not rising or any(not gain_db <= 0 for _, gain_db in self.emphasis):
+            raise ValueError("an emphasis has rising frequencies and no gain above 0 dB")
         within = 0 < self.start_hz < self.stop_hz <= self.sample_rate_hz / 2
         if not within or self._octaves_e < NARROWEST_E:
             raise ValueError(
@@ -101,6 +109,24 @@ class Sweep:
         """Where the deconvolution lets nothing more through, just above the sweep."""
         return min(self.stop_hz * ABOVE_BAND, self.sample_rate_hz / 2)
 
+    def gain_at(self, frequency_hz: ArrayLike) -> NDArray[np.float64]:
+        """The level (0 to 1) that the emphasis leaves where the sweep passes a frequency."""
+        frequency = np.asarray(frequency_hz, dtype=float)
+        if not self.emphasis:
+            return np.ones(frequency.shape)
+        places, gains_db = np.array(self.emphasis).T
+        followed = np.interp(np.log(np.maximum(frequency, 1e-3)), np.log(places), gains_db)
+        return np.asarray(10 ** (followed / 20))
+
+    def order_gain(self, order: int, frequency_hz: ArrayLike) -> NDArray[np.float64]:
+        """What the response of a distortion order is multiplied by to undo the emphasis.
+
+        Order n at the frequency f comes from the sweep at f / n, at its level there to
+        the power n, while the deconvolution divides by the sweep's level at f.
+        """
+        frequency = np.asarray(frequency_hz, dtype=float)
+        return self.gain_at(frequency) / self.gain_at(frequency / order) ** order
+
     def lead_s(self, order: int) -> float:
         """How far the response of a distortion order leads the linear one, L ln n."""
         return self.rate_s * math.log(order)
@@ -127,6 +153,8 @@ def sweep_signal(sweep: Sweep) -> NDArray[np.float64]:
     fade_out = rate * math.log(2) * FADE_OUT_OCTAVES
     signal *= raised_cosine(times / fade_in)
     signal *= raised_cosine((sweep.true_duration_s - times) / fade_out)
+    if sweep.emphasis:
+        signal *= sweep.gain_at(sweep.frequency_at_hz(times))
     signal.flags.writeable = False
     return signal
 
