@@ -32,6 +32,8 @@ class Measured:
     deviation: (outputs, seats, k), standard deviation of the complex response
     that the noise explains, at deviation_hz (k,).
     timed: whether arrivals share one reference, so that delays may be compared.
+    absolute: whether time zero is the electrical instant (a loopback), so that arrivals
+    may be compared with those of another day too.
     """
 
     outputs: tuple[str, ...]
@@ -41,6 +43,7 @@ class Measured:
     deviation_hz: NDArray[np.float64]
     deviation: NDArray[np.float64]
     timed: bool = True
+    absolute: bool = False
 
     def __post_init__(self) -> None:
         for name in ("bands_hz", "deviation_hz", "deviation"):
@@ -136,6 +139,7 @@ class Measured:
             self.deviation_hz,
             self.deviation[:, index],
             self.timed,
+            self.absolute,
         )
 
 
@@ -181,8 +185,9 @@ def measured_from_takes(
     bands = np.array([[row[0].stimulus.start_hz, row[0].stimulus.stop_hz] for row in chosen])
     grid = np.geomspace(10.0, 24e3, 120)
     deviation = np.array([[_deviation(take, grid, correction) for take in row] for row in chosen])
-    timed = all(take.reference != "none" for row in chosen for take in row)
-    return Measured(outputs, seats, responses, bands, grid, deviation, timed)
+    references = {take.reference for row in chosen for take in row}
+    timed, absolute = "none" not in references, references == {"loopback"}
+    return Measured(outputs, seats, responses, bands, grid, deviation, timed, absolute)
 
 
 def channels_from_takes(
