@@ -78,7 +78,7 @@ def command(
     if figure_path is not None:
         write_figure(figure_path, found)
     if json_wanted:
-        echo(_as_json(view, session.path.name, subject.level_unit, found), nl=False)
+        echo(_as_json(view, session.path.name, subject.level_unit, found).decode(), nl=False)
         return
     show(found, view)
 

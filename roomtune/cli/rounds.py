@@ -31,7 +31,7 @@ def run_round(
 
     bad: dict[tuple[str, str], str] = {}
     doubts: dict[tuple[str, str], str] = {}
-    with progress(len(requests), what) as advance:
+    with session.measuring(), progress(len(requests), what) as advance:
 
         def keep(captured: CapturedTake) -> None:
             take = captured.take

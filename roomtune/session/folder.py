@@ -8,6 +8,7 @@ Takes load when they are asked for. The folder can be moved or zipped anywhere.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
+from contextlib import AbstractContextManager
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
@@ -19,6 +20,7 @@ from roomtune.errors import RoomtuneError
 from roomtune.session import documents, take_files
 from roomtune.session import index as indexes
 from roomtune.session.index import Index
+from roomtune.session.moments import after_all
 from roomtune.session.names import inside, safe_name
 from roomtune.session.session_files import (
     SYSTEM,
@@ -35,6 +37,7 @@ from roomtune.session.session_files import (
 )
 from roomtune.session.storage import (
     file_digest,
+    only_measurer,
     only_writer,
     write_atomically,
     write_new,
@@ -78,15 +81,19 @@ class Session:
     ) -> Session:
         """Make sessions/<date>-<name>/ with a copy of the system file; returns it open.
 
-        A name that is taken today gets a number. Raises RoomtuneError when
-        the system file cannot be read or the folder not be written.
+        A name that is taken today gets a number. Where the clock was set back, the
+        session still counts as the newest, and a note says so. Raises RoomtuneError
+        when the system file cannot be read or the folder not be written.
         """
         moment = now or datetime.now().astimezone()
+        earlier = () if now else _sound(project_folder)
+        made_at, notes = after_all((s.created_at for s in earlier), moment)
         system_path = Path(system_path)
         copies = {SYSTEM: content_of(system_path), **companions(system_path)}
         parent = Path(project_folder) / SESSIONS
         folder = claim(parent, f"{moment:%Y-%m-%d}-{safe_name(name)}")
-        index = Index(name, moment.isoformat(timespec="milliseconds"), state, tuple(tags))
+        created_at = made_at.isoformat(timespec="milliseconds")
+        index = Index(name, created_at, state, tuple(tags), notes)
         for file, data in copies.items():
             write_new(inside(folder, file), data)
             index = index.with_file(file, data)
@@ -140,6 +147,10 @@ class Session:
     def system_path(self) -> Path:
         """The copy of the system file that these takes were made with."""
         return self.path / SYSTEM
+
+    def measuring(self) -> AbstractContextManager[None]:
+        """Hold the session while measuring: RoomtuneError while another process measures."""
+        return only_measurer(self.path)
 
     def note(self, text: str) -> None:
         """Add a note; the earlier ones stay."""
@@ -384,6 +395,14 @@ def list_sessions(project_folder: Path | str) -> tuple[Session, ...]:
     moments = [datetime.fromisoformat(s.created_at).timestamp() for s in found]
     order = sorted(range(len(found)), key=lambda i: (moments[i], i))
     return tuple(found[i] for i in order)
+
+
+def _sound(project_folder: Path | str) -> tuple[Session, ...]:
+    """The sessions of a project; none where one of them is damaged."""
+    try:
+        return list_sessions(project_folder)
+    except RoomtuneError:
+        return ()
 
 
 def latest(project_folder: Path | str) -> Session:

@@ -15,6 +15,7 @@ from roomtune.errors import RoomtuneError
 
 UNFINISHED = ".part"
 LOCK = ".lock"
+MEASURING = ".measuring"
 
 
 def digest(data: bytes) -> str:
@@ -101,15 +102,28 @@ def only_writer(folder: Path, patience_s: float = 20.0) -> Iterator[None]:
     The lock belongs to the open file and ends with the process, so a crash
     leaves none behind. RoomtuneError when it is not free in `patience_s`.
     """
-    with told_plainly(folder / LOCK):
-        file = (folder / LOCK).open("ab")
+    busy = f"another program has been writing to this session for {patience_s:g} s"
+    with _held(folder / LOCK, patience_s, busy):
+        yield
+
+
+@contextlib.contextmanager
+def only_measurer(folder: Path) -> Iterator[None]:
+    """Hold the folder for measuring; RoomtuneError at once while another process does."""
+    with _held(folder / MEASURING, 0.0, "another program is measuring into this session"):
+        yield
+
+
+@contextlib.contextmanager
+def _held(path: Path, patience_s: float, busy: str) -> Iterator[None]:
+    with told_plainly(path):
+        file = path.open("ab")
     with file:
         deadline = time.monotonic() + patience_s
         while not _try_lock(file):
-            if time.monotonic() > deadline:
+            if time.monotonic() >= deadline:
                 raise RoomtuneError(
-                    f"{folder}: another program has been writing to this session for "
-                    f"{patience_s:g} s; wait until it is done or end it, then run this again"
+                    f"{path.parent}: {busy}; wait until it is done or end it, then run this again"
                 )
             time.sleep(0.02)
         yield

@@ -36,6 +36,7 @@ from roomtune.session.folder import Session
 SEED = 3
 MEASURED = ("measure", "--virtual", ".", "--yes", "--duration", "0.5", "--seat")
 OLD_KEY = "room_state"
+ADVISED = ("advice", "starting-tuning", "tuning")
 
 
 def prepared(folder):
@@ -129,8 +130,9 @@ def faults_of(path):
     """What is wrong with a session's own account of itself."""
     session = Session.open(path)
     faults = [text for text in session.check() if "missing" in text or "changed" in text]
-    numbers = {re.sub(r"\D", "", str(session.current(s).name)) for s in ("advice", "tuning")}
-    if len(numbers) > 1:
+    listed = list(json.loads((path / indexes.FILE).read_text())["files"])
+    places = [listed.index(session.current(sort).name) for sort in ADVISED]
+    if places != list(range(places[0], places[0] + len(ADVISED))):  # not listed in one go
         faults.append("the current advice and the current tuning are of different runs")
     if session.tuning() is None or not session.proposals():
         faults.append("the tuning or the advice cannot be read")
