@@ -33,10 +33,11 @@ from roomtune.signal.sweeps import (
 from roomtune.signal.values import NoiseSpectrum
 
 ROUNDS = 2
-OPENING = 0.6
+OPENING = 0.9
 CLOSING = 0.15
 BEFORE_ORDER_S = 0.02
 FILTERED_BELOW = 0.6
+GIVING_WAY = 6.0
 Floats = NDArray[np.float64]
 
 
@@ -126,8 +127,8 @@ def _inverse(
 ) -> NDArray[np.complex128]:
     """The inverse of a sweep that several voices share, giving way where noise prevails.
 
-    Wiener's: X* / (|X|^2 + N / |H|^2), with N the energy of the noise in a claim and
-    |H|^2 the mean of the responses over the band.
+    Wiener's: X* / (|X|^2 + N / |H|^2), with N six times the energy of the noise in a claim
+    and |H|^2 the mean of the weakest response over its band.
     """
     import scipy.fft
 
@@ -141,7 +142,7 @@ def _inverse(
     circle = scipy.fft.irfft(np.where(inside, recorded * inverse, 0), length)
     pieces = [_claim(circle, voice, 1, room)[1] for voice in voices]
     mean = min(float(np.sum(piece**2)) for piece in pieces) * length / (2 * inside.sum())
-    heard = smoothed_density(noise, frequencies) * rate * max(piece.size for piece in pieces)
+    heard = GIVING_WAY * smoothed_density(noise, frequencies) * rate * pieces[0].size
     energy = np.abs(sweep_spectrum(sweep, length)) ** 2
     return np.asarray(inverse * (energy / (energy + heard / (mean + 1e-30) + 1e-30)))
 
