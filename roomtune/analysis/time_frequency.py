@@ -40,13 +40,17 @@ def cumulative_spectral_decay(
     rate = response.sample_rate_hz
     firsts = np.round((times - response.start_s) * rate).astype(int)
     fade = cosine_fade(max(int(rise_s * rate), 1))
-    left = _left_from(response, np.maximum(firsts, 0), frequencies)
+    stretch = min(_PIECE, response.samples.shape[-1])
+    inner = np.exp(-2j * np.pi * np.arange(stretch)[:, None] / rate * frequencies)
+    left = _left_from(response, np.maximum(firsts, 0), frequencies, inner)
     for row, first in enumerate(firsts):
-        ramp = np.arange(first - len(fade), first)
-        inside = (ramp >= 0) & (ramp < response.samples.shape[-1])
-        if np.any(inside):
-            part = response.samples[..., ramp[inside]] * fade[inside]
-            left[..., row, :] += part @ _turns(response, ramp[inside], frequencies)
+        begin, end = max(first - len(fade), 0), min(first, response.samples.shape[-1])
+        if begin < end:
+            faded = (
+                response.samples[..., begin:end] * fade[begin - first + len(fade) :][: end - begin]
+            )
+            start = np.exp(-2j * np.pi * (response.start_s + begin / rate) * frequencies)
+            left[..., row, :] += faded @ inner[: end - begin] * start
     return TimeFrequency(times, frequencies, _db(np.abs(left) ** 2))
 
 
@@ -136,31 +140,29 @@ def _stretches(
 
 
 def _left_from(
-    response: ImpulseResponse, firsts: NDArray[np.int_], frequencies: NDArray[np.float64]
+    response: ImpulseResponse,
+    firsts: NDArray[np.int_],
+    frequencies: NDArray[np.float64],
+    inner: NDArray[np.complex128],
 ) -> NDArray[np.complex128]:
     """Spectra (..., t, k) of what follows each of the samples `firsts` (t,).
 
-    Summed backwards, piece by piece, so that every sample is turned only once.
+    Summed backwards, piece by piece, so that every sample is turned only once;
+    inner (m, k): e^(-j w t) of the samples of a piece from its first one on.
     """
-    count = response.samples.shape[-1]
+    count, longest = response.samples.shape[-1], len(inner)
     left = np.zeros((*response.samples.shape[:-1], len(firsts), len(frequencies)), dtype=complex)
     total = np.zeros((*response.samples.shape[:-1], len(frequencies)), dtype=complex)
     last = count
     for row in np.argsort(-firsts, kind="stable"):
-        for stop in range(last, min(int(firsts[row]), count), -_PIECE):
-            places = np.arange(max(stop - _PIECE, int(firsts[row])), stop)
-            total += response.samples[..., places] @ _turns(response, places, frequencies)
+        for stop in range(last, min(int(firsts[row]), count), -longest):
+            begin = max(stop - longest, int(firsts[row]))
+            start_s = response.start_s + begin / response.sample_rate_hz
+            part = response.samples[..., begin:stop] @ inner[: stop - begin]
+            total += part * np.exp(-2j * np.pi * start_s * frequencies)
         last = min(last, int(firsts[row]))
         left[..., row, :] = total
     return left
-
-
-def _turns(
-    response: ImpulseResponse, places: NDArray[np.int_], frequencies: NDArray[np.float64]
-) -> NDArray[np.complex128]:
-    """e^(-j w t) of some samples (n,) at every frequency (k,), shape (n, k)."""
-    times = response.start_s + places / response.sample_rate_hz
-    return np.exp(-2j * np.pi * times[:, None] * frequencies)
 
 
 def _fallen(times: NDArray[np.float64], level: NDArray[np.float64], drop_db: float) -> float:
