@@ -125,15 +125,19 @@ def view_room(
 
 
 def middle_decay(
-    response: ImpulseResponse, band_hz: tuple[float, float], arrival_s: float
+    response: ImpulseResponse, band_hz: tuple[float, float], arrival_s: float | None = None
 ) -> Decay | None:
-    """Decay of a response (n,) in those of the octaves 500 Hz and 1 kHz that fit its band."""
+    """Decay of a response (n,) in those of the octaves 500 Hz and 1 kHz that fit its band.
+
+    Without an arrival time zero follows from the response (see `decay`).
+    """
     octaves = octave_centres_hz(*MIDDLE_HZ)
     edges = band_edges_hz(octaves, 1)
     inside = (edges[:, 0] >= band_hz[0]) & (edges[:, 1] <= band_hz[1])
-    if not np.any(inside) or not np.isfinite(arrival_s):
+    if not np.any(inside):
         return None
-    return decay(response, arrival_s, octaves[inside])
+    known = arrival_s is not None and np.isfinite(arrival_s)
+    return decay(response, arrival_s if known else None, octaves[inside])
 
 
 def mean_decay_s(decays: tuple[Decay | None, ...]) -> float:

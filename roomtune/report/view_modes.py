@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from roomtune.analysis.decay import Decay
-from roomtune.analysis.overview import RoomView, view_room
+from roomtune.analysis.overview import RoomView, middle_decay, view_room
 from roomtune.analysis.rooms import noticed_decay_s
 from roomtune.errors import RoomtuneError
 from roomtune.report.subject import Subject
@@ -19,7 +19,14 @@ SURE_OF_DECAY = 0.2
 
 def modes(subject: Subject) -> View:
     """Frequency, decay and strength of every mode, from all outputs and seats together."""
-    room = room_of(subject)
+    seat = main_place(subject)
+    room = room_of(
+        subject,
+        tuple(
+            middle_decay(subject.measured.responses[row, seat], subject.band_hz(row))
+            for row in range(len(subject.outputs))
+        ),
+    )
     if room.modes is None:
         raise RoomtuneError(
             "No modes can be told: they need an output that plays from below 60 Hz to 120 Hz and "
@@ -34,7 +41,8 @@ def modes(subject: Subject) -> View:
         "place, a second one, or a narrow cut at that frequency.",
         (sheet,),
         figures=(_decay_stems(room, kept), _strength_stems(subject, room, kept)),
-        facts={"room": {"schroeder_hz": room.schroeder_hz, "decay_s": room.decay_s}},
+        facts={"room": {"decay_s": room.decay_s, "schroeder_hz": room.schroeder_hz}},
+        sentences=room_sentences(room),
     )
 
 
@@ -46,6 +54,22 @@ def room_of(subject: Subject, decays: tuple[Decay | None, ...] = ()) -> RoomView
         decays,
         subject.system.room_size_m,
     )
+
+
+def main_place(subject: Subject) -> int:
+    """The place of the main seat among those looked at, else the first."""
+    name = subject.system.main_seat.name
+    return subject.seats.index(name) if name in subject.seats else 0
+
+
+def room_sentences(room: RoomView) -> tuple[str, ...]:
+    """How long the room rings, and up to where its modes stand alone."""
+    told = []
+    if np.isfinite(room.decay_s):
+        told.append(f"The room decays in {room.decay_s:.2f} s (T20, 500 Hz and 1 kHz).")
+    if np.isfinite(room.schroeder_hz):
+        told.append(f"Below about {room.schroeder_hz:.0f} Hz single modes rule.")
+    return tuple(told)
 
 
 def sure_modes(room: RoomView) -> NDArray[np.int_]:

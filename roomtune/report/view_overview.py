@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
-import numpy as np
-
-from roomtune.analysis.overview import OutputView, RoomView, view_output
+from roomtune.analysis.overview import OutputView, view_output
 from roomtune.report.plots import Line
 from roomtune.report.subject import Subject
 from roomtune.report.view import Cell, Column, Curves, Sheet, View
-from roomtune.report.view_modes import mode_sheet, room_of, sure_modes
+from roomtune.report.view_modes import (
+    main_place,
+    mode_sheet,
+    room_of,
+    room_sentences,
+    sure_modes,
+)
 from roomtune.report.view_parts import curves_of, frequency_plot, played_levels_db, shown_range
 from roomtune.signal.bands import third_octave_centres_hz
 
@@ -45,14 +49,8 @@ def overview(subject: Subject) -> View:
             ),
         ),
         {"room": {"decay_s": room.decay_s, "schroeder_hz": room.schroeder_hz}},
-        _sentences(room),
+        room_sentences(room),
     )  # fmt: skip
-
-
-def main_place(subject: Subject) -> int:
-    """The place of the main seat among those looked at, else the first."""
-    name = subject.system.main_seat.name
-    return subject.seats.index(name) if name in subject.seats else 0
 
 
 def _output_sheet(subject: Subject, views: list[OutputView], seat: int) -> Sheet:
@@ -85,12 +83,3 @@ def _output_sheet(subject: Subject, views: list[OutputView], seat: int) -> Sheet
 
 def _polarity(view: OutputView) -> str:
     return {1: "normal", -1: "reversed"}.get(int(view.polarity.sign), "?")
-
-
-def _sentences(room: RoomView) -> tuple[str, ...]:
-    told = []
-    if np.isfinite(room.decay_s):
-        told.append(f"The room decays in {room.decay_s:.2f} s (T20, 500 Hz and 1 kHz).")
-    if np.isfinite(room.schroeder_hz):
-        told.append(f"Below about {room.schroeder_hz:.0f} Hz single modes rule.")
-    return tuple(told)
