@@ -173,7 +173,10 @@ def _at_one_metre_db(subject: Subject, row: int, column: int) -> float | None:
 
 
 def direct(subject: Subject) -> View:
-    """The loudspeaker without the room, above the frequency where that can be told."""
+    """The loudspeaker without the room, above the frequency where that can be told.
+
+    Raises RoomtuneError for a window in cycles.
+    """
     if subject.choices.window_cycles is not None:
         raise RoomtuneError("The gate of this view has one length: --window 5ms, not cycles.")
     frequencies = grid_hz(subject)
@@ -242,7 +245,7 @@ def gated(subject: Subject, row: int, column: int) -> tuple[QuasiAnechoic, str]:
 
 
 def _first_reflection_s(subject: Subject, row: int, column: int) -> tuple[float, str]:
-    from roomtune.report.view_room import reflections_of
+    from roomtune.report.view_reflections import reflections_of
 
     places = _places(subject, row, column)
     if places is not None:

@@ -64,9 +64,9 @@ VIEWS: dict[str, Entry] = {
     "wavelets": Entry(
         "the same, a constant number of cycles", "time:wavelets", options=(UNTIL,), picture="each"
     ),
-    "decay": Entry("EDT, T20, T30, C50, C80, D50, Ts per band", "room:decays", options=(THIRDS,)),
+    "decay": Entry("EDT, T20, T30, C50, C80, D50, Ts per band", "decay:decays", options=(THIRDS,)),
     "modes": Entry("the room's modes and what drives them", "modes:modes", "all"),
-    "reflections": Entry("early reflections and their surfaces", "room:reflections"),
+    "reflections": Entry("early reflections and their surfaces", "reflections:reflections"),
     "noise": Entry("background noise against NC and NR", "noise:noise", "all"),
     "distortion": Entry("harmonics 2 to 9 against frequency", "driver:harmonics", picture="each"),
     "range": Entry(

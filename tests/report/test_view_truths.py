@@ -201,7 +201,14 @@ def test_decay_of_exponential_noise() -> None:
         assert rows[band]["t20_valid"]
         # closed form of C50 for an exponential decay: 10 lg(10^(6 x 0.05 / T) - 1)
         assert rows[band]["c50_db"] == pytest.approx(6.65, abs=1.2)
-    thirds = seen("decay", subject([np.fft.rfft(samples, 2 * COUNT)], choices=Choices(thirds=True)))
+    curves = VIEWS["decay"].look(subject([np.fft.rfft(samples, 2 * COUNT)])).figures[1]
+    middle = next(curve for curve in curves.lines if curve.name == "1 kHz")
+    falling = (curves.x > 30) & (curves.x < 250)
+    assert np.polyfit(curves.x[falling], middle.values[falling], 1)[0] == pytest.approx(
+        -60 / 400, rel=0.08
+    )
+    spectra = [np.fft.rfft(samples, 2 * COUNT)]
+    thirds = seen("decay", subject(spectra, choices=Choices(thirds=True)))
     assert len(thirds["bands"]) > 2 * len(plain["bands"])
 
 

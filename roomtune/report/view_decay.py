@@ -1,4 +1,4 @@
-"""Views of the room: decay and early reflections."""
+"""The view of decay: reverberation times, early-to-late ratios, and the curves behind them."""
 
 from __future__ import annotations
 
@@ -7,22 +7,15 @@ from dataclasses import fields
 import numpy as np
 from numpy.typing import NDArray
 
-from roomtune.analysis.decay import Decay, decay
-from roomtune.analysis.phase import energy_time_curve_db
-from roomtune.analysis.reflections import (
-    Reflection,
-    cautions,
-    early_reflections,
-    name_surfaces,
-    strongest,
-)
-from roomtune.errors import RoomtuneError
+from roomtune.analysis.decay import Decay, decay, decay_curve
 from roomtune.report.plots import Line, Plot
 from roomtune.report.subject import Subject
 from roomtune.report.view import Cell, Column, Curve, Curves, Sheet, View
 from roomtune.report.view_parts import at_seats, frequency_plot
+from roomtune.signal.band_filters import band_filtered
 from roomtune.signal.bands import (
     band_edges_hz,
+    band_name,
     nominal_hz,
     octave_centres_hz,
     third_octave_centres_hz,
@@ -30,11 +23,10 @@ from roomtune.signal.bands import (
 from roomtune.signal.windows import cropped
 
 Real = NDArray[np.float64]
-REFLECTIONS_HZ = (1000.0, 8000.0)
-LEAST_TOP_HZ = 4000.0
-SHOWN = 8
-UNTIL_S = 0.03
 TIMES = (("edt_s", "EDT s"), ("t20_s", "T20 s"), ("t30_s", "T30 s"))
+BEFORE_S = 0.1
+STEP_S = 2e-3
+SHOWN_DB = -65.0
 
 
 def decays(subject: Subject) -> View:
@@ -54,16 +46,55 @@ def decays(subject: Subject) -> View:
             values = getattr(item, quantity)
             curves.append(Curve(subject.outputs[row], subject.seats[column], quantity, values))
         lines.append(Line(name, np.where(item.valid("t20_s"), item.t20_s, np.nan), "part", place))
+    figures = [_decay_plot(centres, lines)]
     if len(subject.pairs()) > 1:
         sheets = [_median_sheet(list(found.values()), centres, fraction, at_seats(subject))]
+    else:
+        figures.append(_curve_plot(subject, found[0, 0], fraction))
     return View(
         f"Decay of the room {at_seats(subject)}",
         "In a small room 0.2 to 0.5 s, much the same in all bands, is a good room; a rise towards "
         "the bass is usual, twice as long is too much.",
         tuple(sheets),
         Curves((("centre_hz", centres),), tuple(curves)),
-        (_decay_plot(centres, lines),),
+        tuple(figures),
     )
+
+
+def decay_curves_db(subject: Subject, centres_hz: Real, fraction: int, times_s: Real) -> Real:
+    """Backward-integrated levels (bands, t) of the one output at the one seat, dB.
+
+    Compensated for the noise (see `decay_curve`); NaN where they have sunk into it.
+    """
+    arrival_s = float(subject.arrivals_s[0, 0])
+    part = cropped(
+        subject.measured.responses[0, 0], arrival_s - BEFORE_S, arrival_s + 1.5 * times_s[-1]
+    )
+    rate = part.sample_rate_hz
+    heard = band_filtered(part, centres_hz, fraction, reverse=True).samples
+    levels = []
+    for band in heard:
+        level = decay_curve(band[round(BEFORE_S * rate) :] ** 2, rate).level_db
+        since = np.arange(len(level)) / rate
+        levels.append(np.interp(times_s, since, level, right=np.nan))
+    return np.stack(levels)
+
+
+def _curve_plot(subject: Subject, item: Decay, fraction: int) -> Plot:
+    """The decay curves of the bands that were played whole."""
+    centres = item.centres_hz[np.isfinite(item.range_db)]
+    known = item.t20_s[np.isfinite(item.t20_s)]
+    longest = float(np.max(known, initial=0.3))
+    times = np.arange(0.0, 1.2 * longest, STEP_S)
+    levels = decay_curves_db(subject, centres, fraction, times)
+    lines = [
+        Line(band_name(float(centre), fraction), level, "part", place)
+        for place, (centre, level) in enumerate(zip(centres, levels, strict=True))
+    ]
+    return Plot(
+        "view", "view", "Decay curves", "", 1000 * times, tuple(lines),
+        "time in ms after the arrival", "level in dB", False, (SHOWN_DB, 3.0),
+    )  # fmt: skip
 
 
 def decay_of(subject: Subject, row: int, column: int, centres: Real, fraction: int) -> Decay:
@@ -181,87 +212,3 @@ def _decay_plot(centres: Real, lines: list[Line]) -> Plot:
 
 def _band_texts(centres: Real, fraction: int) -> list[Cell]:
     return [f"{nominal_hz(float(c), fraction):g}" for c in centres]
-
-
-def reflections(subject: Subject) -> View:
-    """Early reflections: when, how strong, how much longer their way, and from where perhaps."""
-    sheets, lines, remarks = [], [], []
-    times_ms = np.arange(-1e-3, UNTIL_S, 1 / 48000) * 1000
-    for place, (row, column, name) in enumerate(subject.pairs()):
-        found = reflections_of(subject, row, column)
-        output, seat = subject.outputs[row], subject.seats[column]
-        if found is None:
-            remarks.append(f"{name} does not reach to {LEAST_TOP_HZ:.0f} Hz: not judged.")
-            continue
-        sheets.append(_reflection_sheet(name, strongest(found, SHOWN), output, seat))
-        part = cropped(
-            subject.measured.responses[row, column],
-            float(subject.arrivals_s[row, column]) - 2e-3,
-            float(subject.arrivals_s[row, column]) + UNTIL_S + 2e-3,
-        )
-        level = energy_time_curve_db(part)
-        since = 1000 * (part.times_s - float(subject.arrivals_s[row, column]))
-        lines.append(Line(name, np.interp(times_ms, since, level), "part", place))
-    if not sheets:
-        raise RoomtuneError(f"No reflections can be told here: {' '.join(remarks)}")
-    plot = Plot(
-        "view", "view", f"Energy over time {at_seats(subject)}", "", times_ms, tuple(lines),
-        "time in ms after the arrival", "level in dB re the direct sound", False, (-50.0, 3.0),
-    )  # fmt: skip
-    return View(
-        f"Early reflections {at_seats(subject)}, 1 to 8 kHz",
-        "Within 15 ms reflections should stay 10 dB under the direct sound (ITU-R BS.1116-3); "
-        "the way from a surface tells where to put something soft.",
-        tuple(sheets),
-        figures=(plot,),
-    )
-
-
-def reflections_of(subject: Subject, row: int, column: int) -> tuple[Reflection, ...] | None:
-    """The reflections of one output at a seat, surfaces named where positions are known.
-
-    None for an output that does not reach to 4 kHz.
-    """
-    low, high = subject.band_hz(row)
-    band = (max(REFLECTIONS_HZ[0], low), min(REFLECTIONS_HZ[1], high))
-    if band[1] < LEAST_TOP_HZ or band[1] < 2 * band[0]:
-        return None
-    arrival_s = float(subject.arrivals_s[row, column])
-    found = early_reflections(subject.measured.responses[row, column], arrival_s, band)
-    system = subject.system
-    source = system.loudspeaker(system.output(subject.outputs[row]).loudspeaker).position_m
-    receiver = system.seat(subject.seats[column]).position_m
-    if system.room_size_m and source and receiver:
-        return name_surfaces(found, system.room_size_m, source, receiver)
-    return found
-
-
-def _reflection_sheet(name: str, found: tuple[Reflection, ...], output: str, seat: str) -> Sheet:
-    count = len(found)
-    warned = [bool(cautions((item,))) for item in found]
-    return Sheet(
-        "reflections",
-        name,
-        (
-            Column("output", None, [output] * count),
-            Column("seat", None, [seat] * count),
-            Column("delay_ms", "delay ms", [1000 * item.delay_s for item in found], 2),
-            Column("level_db", "level dB", [item.level_db for item in found], 1),
-            Column("path_difference_m", "way m", [item.path_difference_m for item in found], 2),
-            Column("lowest_comb_hz", "first dip Hz", [item.lowest_comb_hz for item in found], 0),
-            Column("surface", "perhaps from", [item.surface or "" for item in found]),
-            Column("caution", None, warned),
-            Column("", "", ["strong" if mark else "" for mark in warned]),
-            Column("path_error_m", None, [item.path_error_m for item in found], 2),
-            Column("spectrum_from_hz", None, [float(item.centres_hz[0]) for item in found]),
-            Column("tilt_db", "treble dB", [_tilt_db(item) for item in found], 1),
-        ),
-    )
-
-
-def _tilt_db(item: Reflection) -> float:
-    """How much more of the upper than of the lower half of its spectrum comes back, dB."""
-    half = len(item.spectrum_db) // 2
-    if not half:
-        return float("nan")
-    return float(np.mean(item.spectrum_db[-half:]) - np.mean(item.spectrum_db[:half]))
