@@ -57,7 +57,8 @@ def join_near_and_far(
     Both must share their grid. The near field is set to the far field's mean
     level over the overlap about `join_hz`, and its delay and phase to the far
     field's there; the two are blended over the overlap with weights that sum
-    to 1 (D. B. Keele, JAES 22(3), 154-162, 1974, for the principle).
+    to 1 (D. B. Keele, JAES 22(3), 154-162, 1974, for the principle). Raises ValueError for
+    different grids, and for too few frequencies about the join.
     """
     if not np.array_equal(near.frequencies_hz, far.frequencies_hz):
         raise ValueError("near and far field must be on the same frequencies")

@@ -119,7 +119,8 @@ def playback_plan(requests: Sequence[TakeRequest]) -> PlaybackPlan:
 
     The pauses differ (1.0, 1.2, 1.8, 1.4 s ...), so that equal sweeps cannot be
     taken for one another, and each take has its markers a little further apart than the
-    one before. Raises RoomtuneError for requests that cannot share a file.
+    one before. Raises RoomtuneError for requests that cannot share a file. Raises ValueError for
+    requests at different sample rates.
     """
     requests = numbered(requests)
     if not requests:

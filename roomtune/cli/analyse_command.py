@@ -173,7 +173,10 @@ def show(found: View, name: str) -> None:
 
 
 def write_csv(path: Path, found: View) -> None:
-    """Write a view's curves, or its table, as CSV: units in the headings, every digit kept."""
+    """Write a view's curves, or its table, as CSV: units in the headings, every digit kept.
+
+    Raises RoomtuneError when the file cannot be written.
+    """
     import csv
 
     from roomtune.report.view import as_table
@@ -190,7 +193,10 @@ def write_csv(path: Path, found: View) -> None:
 
 
 def write_figure(path: Path, found: View) -> None:
-    """Draw a view's figures one below the other into one file."""
+    """Draw a view's figures one below the other into one file.
+
+    Raises RoomtuneError when the file cannot be written.
+    """
     from roomtune.report.surfaces import figure_bytes
 
     data = figure_bytes(found.figures, path.suffix[1:].lower(), found.title)

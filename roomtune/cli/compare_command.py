@@ -52,7 +52,10 @@ def command(first: str, others: tuple[str, ...], figure: Path | None, json_wante
 
 
 def history_of(system: System, sessions: list[Session]) -> History:
-    """The sessions held against each other, with the tuning of the first if it has one."""
+    """The sessions held against each other, with the tuning of the first if it has one.
+
+    Raises RoomtuneError for sessions that have nothing in common.
+    """
     from roomtune.cli.responses import measured_of, tuning_of
     from roomtune.session.history import Moment, history
 

@@ -99,7 +99,11 @@ def command(
 
 
 def check_together(calibrator: float | None, meter: bool, output: str | None) -> None:
-    """Refuse options that make no sense together."""
+    """Refuse options that make no sense together.
+
+    `calibrator`: its level in dB SPL. Raises RoomtuneError that says which to leave
+    out or to add.
+    """
     if calibrator is not None and (meter or output):
         raise RoomtuneError(
             "With --calibrator nothing is played: leave --noise, --meter and --reading out."
@@ -246,7 +250,10 @@ def from_meter(
     reading_db: float | None,
     yes: bool,
 ) -> float:
-    """The sensitivity from what a meter beside the microphone shows while noise plays."""
+    """The sensitivity from what a meter beside the microphone shows while noise plays.
+
+    Raises RoomtuneError when the microphone's input clipped.
+    """
     from roomtune.capture.listening import sensitivity_from_meter, sounding_part
     from roomtune.capture.meter import watch
     from roomtune.cli.calibration import reading_of

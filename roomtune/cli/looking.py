@@ -154,7 +154,10 @@ def smoothing_of(text: str) -> Fraction | None:
 
 
 def window_of(text: str) -> tuple[float | None, float | None]:
-    """Cycles and seconds of a window such as "6cycles", "20ms"; both None for "whole"."""
+    """Cycles and seconds of a window such as "6cycles", "20ms"; both None for "whole".
+
+    Raises RoomtuneError for any other text.
+    """
     if text == "whole":
         return None, None
     match = re.fullmatch(r"(\d+(?:\.\d+)?) *(cycles|ms)", text)

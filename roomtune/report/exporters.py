@@ -90,7 +90,10 @@ def export_impulse_responses(folder: Path, measured: Measured) -> tuple[Path, ..
 
 
 def columns_text(response: FrequencyResponse, comment: str = "") -> str:
-    """One response (k,) as plain columns: frequency in Hz, level in dB, phase in degrees."""
+    """One response (k,) as plain columns: frequency in Hz, level in dB, phase in degrees.
+
+    Raises ValueError for more than one response.
+    """
     if response.values.ndim != 1:
         raise ValueError(f"one response at a time, got {response.values.shape}")
     lines = [f"# {line}" for line in comment.splitlines()]

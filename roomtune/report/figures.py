@@ -87,7 +87,10 @@ def _style(line: Line) -> dict[str, Any]:
 
 
 def figure_bytes(plot: Plot, form: str = "svg", *, everything: bool = False) -> bytes:
-    """A figure as the content of a file: `form` is "svg", "png" or "pdf"; the same every time."""
+    """A figure as the content of a file: `form` is "svg", "png" or "pdf"; the same every time.
+
+    Raises ValueError for any other form.
+    """
     if form not in ("svg", "png", "pdf"):
         raise ValueError(f"a figure is svg, png or pdf, not {form!r}")
     import matplotlib as mpl

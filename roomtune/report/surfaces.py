@@ -90,7 +90,10 @@ def figure(parts: Sequence[Part]) -> Figure:
 
 
 def figure_bytes(parts: Sequence[Part], form: str, title: str) -> bytes:
-    """Draw parts as the content of a file: "png", "svg" or "pdf"; the same every time."""
+    """Draw parts as the content of a file: "png", "svg" or "pdf"; the same every time.
+
+    Raises ValueError for any other form, and for no parts.
+    """
     if form not in FORMS or not parts:
         raise ValueError(f"{len(parts)} parts as {form!r}; a figure is one of {FORMS}")
     import matplotlib as mpl

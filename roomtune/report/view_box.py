@@ -31,7 +31,10 @@ AROUND_EXPECTED = (0.4, 4.0)
 
 
 def box(subject: Subject) -> View:
-    """Resonance and total Q of every sealed box, with what data and volume predict."""
+    """Resonance and total Q of every sealed box, with what data and volume predict.
+
+    Raises RoomtuneError when no output has a sealed box.
+    """
     rows = [row for row in range(len(subject.outputs)) if _is_boxed(_output(subject, row))]
     if not rows:
         raise RoomtuneError(

@@ -56,7 +56,10 @@ def noise(subject: Subject) -> View:
 
 
 def noise_levels_db(subject: Subject, seat: str) -> Real:
-    """Octave levels at a seat (b,): the median over its takes; dB SPL when calibrated."""
+    """Octave levels at a seat (b,): the median over its takes; dB SPL when calibrated.
+
+    Raises RoomtuneError when no take at the seat tells of its noise.
+    """
     found = []
     for (_, place), take in subject.takes.items():
         if place == seat:

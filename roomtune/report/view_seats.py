@@ -35,7 +35,10 @@ PLAIN_SMOOTHING = 12.0
 
 
 def seats(subject: Subject) -> View:
-    """Averages over the seats, their spread, and the share of the sound they have in common."""
+    """Averages over the seats, their spread, and the share of the sound they have in common.
+
+    Raises RoomtuneError for fewer than two seats.
+    """
     if len(subject.seats) < 2:
         raise RoomtuneError(
             "Averages and spread need two seats or more: this session has one, or one was chosen."

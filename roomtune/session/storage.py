@@ -31,7 +31,10 @@ def file_digest(path: Path) -> str:
 
 @contextlib.contextmanager
 def told_plainly(path: Path) -> Iterator[None]:
-    """Turn a refusal of the file system into one sentence that says what to do."""
+    """Turn a refusal of the file system into one sentence that says what to do.
+
+    Raises that RoomtuneError in place of the OSError.
+    """
     try:
         yield
     except OSError as error:

@@ -95,7 +95,8 @@ def cell_edges_hz(frequencies_hz: NDArray[np.float64]) -> NDArray[np.float64]:
     """Edges, shape (k + 1,), of the cells that the k grid frequencies stand for.
 
     Midway between neighbours; the outer cells are as wide as their inner
-    halves. A cell reaching below zero is cut at a millionth of the first step.
+    halves. A cell reaching below zero is cut at a millionth of the first step. Raises ValueError
+    for fewer than two frequencies.
     """
     if len(frequencies_hz) < 2:
         raise ValueError("a band needs at least two frequencies")

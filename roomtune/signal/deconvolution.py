@@ -67,7 +67,7 @@ def deconvolve(
     ramp under the band ends, in parts of the start frequency (`steepest_edge` lets
     in the least of what others play there). In the valid band
     the error is below -75 dB of the response's energy (15 Hz sweep of 3 s;
-    lower for higher bands) plus noise.
+    lower for higher bands) plus noise. Raises ValueError for fewer samples than the sweep has.
     """
     data = np.asarray(samples, dtype=float)
     if data.shape[-1] < sweep.sample_count:

@@ -11,6 +11,18 @@ from typing import Annotated, Literal, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field
 
+Forbidden = Literal[
+    "boost",
+    "equaliser",
+    "bass redirection",
+    "low shelf",
+    "high shelf",
+    "all pass",
+    "notch",
+    "Linkwitz-Riley",
+    "Butterworth",
+    "Bessel",
+]
 DriverKind = Literal["subwoofer", "woofer", "midrange", "tweeter", "full range"]
 Name = Annotated[str, Field(pattern=r"^[\w][\w .+-]{0,39}$")]
 Number = Annotated[int, Field(ge=1, le=1024)]
@@ -206,13 +218,18 @@ class Wishes(Part):
     """What the user pins or forbids; the rest of the advice adapts.
 
     `crossovers_hz` pins a loudspeaker's crossovers, lowest first.
-    `leave_alone` names loudspeakers that get no equaliser.
+    `leave_alone` names loudspeakers that get no equaliser. `forbid` lists what
+    is not used anywhere: filter types, crossover families, "boost", "equaliser",
+    "bass redirection". `bass`: "mono" plays redirected bass from all subwoofers,
+    "stereo" that of left and right channels from those on their side.
     """
 
     maximum_boost_db: Annotated[float, Field(ge=0)] = 6.0
     bass_crossover_hz: Annotated[float, Field(gt=0)] | None = None
     crossovers_hz: dict[str, tuple[float, ...]] = {}
     leave_alone: tuple[str, ...] = ()
+    forbid: tuple[Forbidden, ...] = ()
+    bass: Literal["mono", "stereo"] = "mono"
 
 
 class System(Part):
@@ -260,7 +277,10 @@ class System(Part):
         return next((s for s in self.seats if s.main), self.seats[0])
 
     def interface_output_of(self, channel: str) -> int:
-        """The interface output (1-based) that carries a programme channel."""
+        """The interface output (1-based) that carries a programme channel.
+
+        Raises KeyError for a channel that the system does not have.
+        """
         for place, item in enumerate(self.channels, start=1):
             if item.name == channel:
                 return item.interface_output or place
