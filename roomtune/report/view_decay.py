@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from roomtune.analysis.decay import Decay, decay, decay_curve
-from roomtune.report.plots import Line, Plot
+from roomtune.report.plots import Line, Plot, Role
 from roomtune.report.subject import Subject
 from roomtune.report.view import Cell, Column, Curve, Curves, Sheet, View
 from roomtune.report.view_parts import at_seats, frequency_plot
@@ -46,11 +46,14 @@ def decays(subject: Subject) -> View:
             values = getattr(item, quantity)
             curves.append(Curve(subject.outputs[row], subject.seats[column], quantity, values))
         lines.append(Line(name, np.where(item.valid("t20_s"), item.t20_s, np.nan), "part", place))
-    figures = [_decay_plot(centres, lines)]
     if len(subject.pairs()) > 1:
         sheets = [_median_sheet(list(found.values()), centres, fraction, at_seats(subject))]
+        figures = [_time_plot("T20, valid values", centres, lines)]
     else:
-        figures.append(_curve_plot(subject, found[0, 0], fraction))
+        figures = [
+            _time_plot("Valid reverberation times", centres, _own_lines(found[0, 0])),
+            _curve_plot(subject, found[0, 0], fraction),
+        ]
     return View(
         f"Decay of the room {at_seats(subject)}",
         "In a small room 0.2 to 0.5 s, much the same in all bands, is a good room; a rise towards "
@@ -139,7 +142,7 @@ def decay_sheet(name: str, item: Decay, output: str, seat: str, fraction: int) -
             column("c50_db", "C50 dB", 1),
             column("c80_db", "C80 dB", 1),
             column("d50", "D50", 2),
-            Column("centre_time_s", "Ts ms", list(1000 * item.centre_time_s[bands]), 0),
+            Column("centre_time_ms", "Ts ms", list(1000 * item.centre_time_s[bands]), 0),
             column("range_db", "range", 0),
         ),
         ("In brackets: not valid by ISO 3382 (too near the noise, or shorter than the filter).",),
@@ -173,7 +176,7 @@ def _median_sheet(found: list[Decay], centres: Real, fraction: int, where: str) 
             Column("c50_db", "C50 dB", list(median["c50_db"]), 1),
             Column("c80_db", "C80 dB", list(median["c80_db"]), 1),
             Column("d50", "D50", list(median["d50"]), 2),
-            Column("centre_time_s", "Ts ms", list(1000 * median["centre_time_s"]), 0),
+            Column("centre_time_ms", "Ts ms", list(1000 * median["centre_time_s"]), 0),
             Column("outputs", "valid T20", counts, 0),
         ),
         ("All figures of one output: --output NAME.",),
@@ -200,8 +203,17 @@ def _known(table: Real, otherwise: float) -> Real:
     return filled
 
 
-def _decay_plot(centres: Real, lines: list[Line]) -> Plot:
-    plot = frequency_plot("T20, valid values", centres, lines, "reverberation time in s")
+def _own_lines(item: Decay) -> list[Line]:
+    """The three reverberation times of one output, where valid."""
+    roles: tuple[Role, ...] = ("before", "sum", "target")
+    return [
+        Line(heading[:-2], np.where(item.valid(key), getattr(item, key), np.nan), role)
+        for (key, heading), role in zip(TIMES, roles, strict=True)
+    ]
+
+
+def _time_plot(title: str, centres: Real, lines: list[Line]) -> Plot:
+    plot = frequency_plot(title, centres, lines, "reverberation time in s")
     highest = max((float(np.nanmax(line.values)) for line in lines
                    if np.any(np.isfinite(line.values))), default=1.0)  # fmt: skip
     return Plot(

@@ -28,7 +28,10 @@ REFERENCE_OVER_LOWEST = (3.0, 9.0)
 
 
 def harmonics(subject: Subject) -> View:
-    """Harmonic distortion against frequency, at the level played, with its noise floor."""
+    """Harmonic distortion against frequency, at the level played, with its noise floor.
+
+    Raises RoomtuneError for a take that holds no harmonics.
+    """
     sheets, curves, figures = [], [], []
     frequencies = _fundamentals_hz(subject)
     for row, column, name in subject.pairs():

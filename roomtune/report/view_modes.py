@@ -18,7 +18,10 @@ SURE_OF_DECAY = 0.2
 
 
 def modes(subject: Subject) -> View:
-    """Frequency, decay and strength of every mode, from all outputs and seats together."""
+    """Frequency, decay and strength of every mode, from all outputs and seats together.
+
+    Raises RoomtuneError when no output plays low enough.
+    """
     seat = main_place(subject)
     room = room_of(
         subject,

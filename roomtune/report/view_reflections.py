@@ -59,6 +59,7 @@ def reflections(subject: Subject) -> View:
         "the way from a surface tells where to put something soft.",
         tuple(sheets),
         figures=(plot,),
+        sentences=tuple(remarks),
     )
 
 

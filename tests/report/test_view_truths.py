@@ -228,8 +228,8 @@ def take(harmonics=(), noise=1e-16, made=None) -> Take:
     grid = np.linspace(0, RATE / 2, 24001)
     return Take(
         "left", "output", "sofa", sweep, -12.0, ImpulseResponse(flight(FLAT), RATE),
-        NoiseSpectrum(grid, np.full(24001, noise)), tuple(harmonics), Verdict("good"), "loopback", 0.0,
-        "2026-03-01T20:15:00+00:00",
+        NoiseSpectrum(grid, np.full(24001, noise)), tuple(harmonics), Verdict("good"),
+        "loopback", 0.0, "2026-03-01T20:15:00+00:00",
     )  # fmt: skip
 
 
@@ -357,6 +357,47 @@ def test_a_resonance_alike_at_both_seats_is_correctable_and_a_private_notch_is_n
     private = seen("correctable", subject([bump, bump * echo]))["correctable"][0]
     assert alike["at_1000_hz_share"] > 0.9
     assert private["at_1000_hz_share"] < 0.7
+
+
+KEYS = {
+    "overview": {
+        "outputs": "output arrival_ms arrival_uncertainty_ms polarity polarity_confidence level_db "
+        "low_hz high_hz",
+    },
+    "response": {"octaves": "output seat"},
+    "pressure": {
+        "levels": "output seat plain_db c_weighted_db a_weighted_db highest_db one_metre_db data_db"
+    },
+    "direct": {"gates": "output seat gate_ms lowest_valid_hz ends_at joined_hz"},
+    "phase": {"excess_group_delay": "output seat"},
+    "time": {
+        "arrivals": "output seat arrival_ms arrival_uncertainty_ms polarity polarity_confidence "
+        "peak_after_arrival_ms",
+    },
+    "fading": {"fall_times": "output seat"},
+    "decay": {
+        "bands": "output seat centre_hz band edt_s edt_valid t20_s t20_valid t30_s t30_valid "
+        "t20_uncertainty_s curvature_percent c50_db c80_db d50 centre_time_ms range_db",
+    },
+    "reflections": {
+        "reflections": "output seat delay_ms level_db path_difference_m lowest_comb_hz surface "
+        "caution path_error_m spectrum_from_hz tilt_db",
+    },
+    "range": {
+        "outputs": "output lowest_3_db_hz lowest_6_db_hz lowest_10_db_hz plays_from_hz "
+        "plays_to_hz usable_from_hz usable_to_hz clean_level_dbfs clean_limit_at_hz",
+    },
+}
+
+
+@pytest.mark.parametrize("view", list(KEYS))
+def test_the_keys_that_programs_read_stay(view) -> None:
+    """Every key holds its unit; those of single octaves are at_1000_hz_db and the like."""
+    later = (2 * np.sqrt(2) - 2) / 343.2
+    plain = seen(view, subject([1 + 0.5 * np.exp(-2j * np.pi * GRID * later)]))
+    for name, keys in KEYS[view].items():
+        found = [key for key in plain[name][0] if not key.startswith("at_")]
+        assert found == keys.split()
 
 
 def test_levels_become_pressure_with_the_sensitivity_and_stay_without() -> None:
