@@ -16,6 +16,7 @@ from roomtune.advisor.alignment import (
 )
 from roomtune.advisor.arrangement import Arrangement, arranged, arrangement, subwoofer_places
 from roomtune.advisor.bands import band_proposals, usable_bands
+from roomtune.advisor.bass_crossover import bass_choices, with_bass_crossover
 from roomtune.advisor.boosts import within_boost
 from roomtune.advisor.drivers import join_drivers
 from roomtune.advisor.energy import energy_model
@@ -41,6 +42,7 @@ from roomtune.advisor.prediction import predict
 from roomtune.advisor.proposal import Advice, Proposal
 from roomtune.advisor.seat_measures import cost_proposals
 from roomtune.advisor.settings import moved, on_whole_samples, with_state
+from roomtune.advisor.shared_bass import shared_bass, shared_proposals, with_shared_gains
 from roomtune.advisor.sounds import DirectSoundTable, direct_sound_table
 from roomtune.advisor.starting import STARTING_BASS_HZ, starting_tuning
 from roomtune.advisor.state import neutral
@@ -49,6 +51,7 @@ from roomtune.advisor.subwoofers import Junction, bass_gain_db, joined, junction
 from roomtune.processor.rounding import rounded
 from roomtune.processor.tuning import Tuning
 from roomtune.system.model import System
+from roomtune.system.permitting import permitted
 
 ARRIVAL_GOAL_MS, ALIGNMENTS = 0.04, 3
 
@@ -60,6 +63,7 @@ def plan(system: System, measured: Measured, previous: Tuning | None = None) -> 
     tuning without one. Raises ValueError when the main seat was not measured.
     """
     starting = rounded(previous or starting_tuning(system), system.processor)
+    system = permitted(system)
     bass_hz = bass_crossover_hz(system, STARTING_BASS_HZ)
     tuning = starting_tuning(system, bass_hz)
     aims = Aims(system, measured, energy_model(measured, tuning))
@@ -68,6 +72,12 @@ def plan(system: System, measured: Measured, previous: Tuning | None = None) -> 
     tuning, polarity_notes = correct_polarities(system, measured, tuning, table)
     tuning, crossover_notes = join_drivers(aims, tuning, table, bands)
     tuning, arrival_ms = arrivals_aligned(system, measured, levels_aligned(aims, tuning))
+    shared = shared_bass(aims, tuning, table, bass_hz)
+    tuning = with_shared_gains(aims, tuning, shared)
+    choices = bass_choices(aims, tuning, table, arrival_ms, bands)
+    if choices and not system.wishes.bass_crossover_hz:
+        bass_hz = choices[0].frequency_hz
+        tuning = with_bass_crossover(system, tuning, bass_hz)
     tuning, bass = _with_bass(aims, tuning, table, bass_hz, arrival_ms)
     own = replace(neutral(len(measured.outputs)), sections=bass.arrangement.sections)
     state = equalised(aims, tuning, bass_hz, own)
@@ -81,7 +91,8 @@ def plan(system: System, measured: Measured, previous: Tuning | None = None) -> 
         *band_proposals(bands),
         *polarity_notes,
         *crossover_notes,
-        *bass_proposals(aims, tuning, bass_hz, bass.arrangement, bass.junction),
+        *bass_proposals(aims, tuning, bass_hz, bass.arrangement, bass.junction, choices),
+        *shared_proposals(shared, tuning),
         *alignment_proposals(aims, tuning),
         *equaliser_proposals(aims, tuning, state),
         *format_notes,

@@ -261,4 +261,6 @@ maximum_boost_db = 6.0
 # bass_crossover_hz = 80
 # crossovers_hz = { left = [2200] }    # per loudspeaker, lowest first
 # leave_alone = ["left"]               # loudspeakers that get no equaliser
+# forbid = ["boost", "all pass"]       # also "equaliser", "bass redirection", "Bessel" ...
+# bass = "stereo"                      # left and right bass from subwoofers on their side
 """
