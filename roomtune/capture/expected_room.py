@@ -21,7 +21,7 @@ from roomtune.signal.sweeps import sweep_energy_density
 OCTAVES_HZ = 1000 * 2.0 ** np.arange(-6, 5)
 MARGIN_S = 0.03
 SHORTEST_DECAY_S = 0.15
-DECAY_MARGIN = 1.1
+DECAY_MARGIN = 1.15
 DISTORTION_MARGIN_DB = 6.0
 LEAST_DISTORTION_DB = -50.0
 HIGHEST_STEP = 7
@@ -102,7 +102,7 @@ def even_room(decay_s: float, distortion_db: float = USUAL_DISTORTION_DB) -> Roo
 def expected_room(takes: Iterable[Take], quiet_db: float = 70.0) -> Room:
     """What takes made one by one, at any seats, say of room and drivers.
 
-    The longest decay found in each octave, with a tenth to spare; the strongest
+    The longest decay found in each octave, with 15 % to spare; the strongest
     distortion of each output, 6 dB to spare, where its harmonics were kept; its
     mean level in each octave. What they do not tell is as in `CAUTIOUS_ROOM`.
     """

@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 
 from roomtune.capture.evidence import Evidence, Stretch
 from roomtune.capture.expected_room import (
-    DECAY_MARGIN,
     DISTORTION_MARGIN_DB,
     OCTAVES_HZ,
     Room,
@@ -49,6 +48,7 @@ UNHEARD = Verdict(
         ),
     ),
 )
+MUCH_LONGER = 1.3
 ONLY_ALONE = ("decay longer than expected", "distortion of another output")
 
 
@@ -170,7 +170,7 @@ def _livelier(take: Take, longest_s: NDArray[np.float64], room: Room) -> tuple[F
     expected = np.array([room.decay_above_s(float(c / np.sqrt(2))) for c in OCTAVES_HZ])
     excess = longest_s / expected * ((low < OCTAVES_HZ) & (high > OCTAVES_HZ))
     place = int(np.argmax(excess))
-    if excess[place] <= DECAY_MARGIN:
+    if excess[place] <= MUCH_LONGER:
         return ()
     text = (
         f"The room rings for {longest_s[place]:.2f} s around {OCTAVES_HZ[place]:.3g} Hz, longer "

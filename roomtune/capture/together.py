@@ -8,10 +8,11 @@ from dataclasses import dataclass, replace
 from roomtune.capture.consistency import checked_against
 from roomtune.capture.expected_room import CAUTIOUS_ROOM, Room
 from roomtune.capture.interface import AudioInterface
-from roomtune.capture.measure import CapturedTake, capture_many, combined, eased
+from roomtune.capture.measure import CapturedTake, best_of, capture_many, combined, eased
 from roomtune.capture.overlap import pack
 from roomtune.capture.packed_reading import ONLY_ALONE, takes_of_passage
 from roomtune.capture.packed_signals import Passage, passage, passage_signals
+from roomtune.capture.quality import worth_repeating
 from roomtune.capture.requests import CaptureSettings, TakeRequest
 from roomtune.capture.stimulus import schedule
 from roomtune.capture.take import Take
@@ -98,21 +99,20 @@ def capture_seat(
     order of the requests; the callbacks are those of `capture_many`. Raises
     MeasurementError as `capture_take` does.
     """
-    made: dict[str, CapturedTake] = {}
-    repeats = max([1, *(request.settings.repeats for request in requests)])
     able = {request.source for request in _packable(requests)}
-    rounds = [
-        _together(
-            interface, [r for r in requests if r.source in able], room, on_captured, on_progress
-        )
-        for _ in range(repeats)
-    ]
-    for source in set.intersection(*(set(found) for found in rounds)):
-        made[source] = combined([found[source] for found in rounds])
+    fit = [request for request in requests if request.source in able]
+    repeats = max([1, *(request.settings.repeats for request in requests)])
+    rounds = [_together(interface, fit, room, on_captured, on_progress) for _ in range(repeats)]
+    made = {
+        request.source: combined([found[request.source] for found in rounds])
+        for request in fit
+        if all(request.source in found for found in rounds)
+    }
     earlier = [item.take for item in made.values()]
-    rest = [request for request in requests if request.source not in made]
+    rest = [r for r in requests if r.source not in made or _poor(made[r.source])]
     for item in capture_many(interface, rest, on_captured, on_progress, before_by_hand, earlier):
-        made[item.request.source] = item
+        source = item.request.source
+        made[source] = best_of([made[source], item] if source in made else [item])
     return tuple(made[request.source] for request in requests)
 
 
@@ -123,27 +123,32 @@ def _together(
     on_captured: OnCaptured | None,
     on_progress: OnProgress | None,
 ) -> dict[str, CapturedTake]:
-    """What became usable in passages; what did not is to be made alone."""
+    """The best of what passages gave, without what has to be made alone."""
     made: dict[str, CapturedTake] = {}
     todo = list(requests)
     for attempt in range(1, max([1, *(r.settings.maximum_attempts for r in requests)])):
         plan = plan_seat(todo, room)
         if plan.together is None:
             break
-        todo = []
         if on_progress is not None:
             for request in plan.together.requests:
                 on_progress(request, attempt)
+        todo = []
         for item in capture_passage(interface, plan.together):
-            earlier = [other.take for other in made.values()]
-            checked = replace(item, take=checked_against(item.take, earlier))
+            others = [other.take for name, other in made.items() if name != item.request.source]
+            checked = replace(item, take=checked_against(item.take, others))
             if on_captured is not None:
                 on_captured(checked)
             if checked.take.verdict.grade != "repeat":
-                made[item.request.source] = checked
-            elif not _only_alone(checked.take):
-                todo.append(_again(item, requests))
+                before = made.get(item.request.source, checked)
+                made[item.request.source] = best_of([before, checked])
+            if _poor(checked) and not _only_alone(checked.take):
+                todo.append(_again(checked, requests))
     return made
+
+
+def _poor(item: CapturedTake) -> bool:
+    return worth_repeating(item.take.verdict)
 
 
 def _only_alone(take: Take) -> bool:

@@ -14,7 +14,9 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from roomtune.capture.requests import CaptureSettings, TakeRequest
+    from roomtune.capture.ways import Way
     from roomtune.cli.stage import Stage
+    from roomtune.session.folder import Session
     from roomtune.system.model import System
 
 LISTEN_S = 4.0
@@ -32,6 +34,13 @@ LISTEN_S = 4.0
     is_flag=True,
     help="Listen first; sweep more quietly where the room is quiet.",
 )
+@click.option(
+    "--together/--one-by-one",
+    "together",
+    default=None,
+    help="Overlap the sweeps at every seat, or at none. Otherwise the first seat is measured one "
+    "by one, and what it tells of room and drivers lets the sweeps overlap at the others.",
+)
 @click.option("--yes", is_flag=True, help="Play without asking; for scripts.")
 @click.option("--virtual", help="Measure in this virtual room (folder or scenario name).")
 @click.option("--rearrangement", help="Rearrange the virtual room first.")
@@ -48,6 +57,7 @@ def command(
     outputs: tuple[str, ...],
     duration_s: float | None,
     follow_noise: bool,
+    together: bool | None,
     yes: bool,
     virtual: str | None,
     rearrangement: str | None,
@@ -57,7 +67,8 @@ def command(
 
     One sweep per output and seat, inside the output's safe band and under its
     level limit. Every take is judged, repeated if bad, and kept at once; a
-    stopped measurement goes on with --resume.
+    stopped measurement goes on with --resume. Outputs that are switched by hand
+    are measured one by one.
     """
     from roomtune.cli.project import SYSTEM, load_system, open_session
     from roomtune.cli.rounds import run_round
@@ -81,15 +92,28 @@ def command(
         say("Every take is there already. Next: roomtune advise")
         return
     check_room(session.path if session else Path(), todo)
-    consent(loudest_dbfs(todo), len(todo), sound_s(todo), yes)
+    way: Way = "learning" if together is None else "together" if together else "one by one"
+    seconds = foresee(way, session, todo)
+    consent(loudest_dbfs(todo), len(todo), seconds, yes)
     session = session or Session.create(Path(), name, SYSTEM, state=state)
     say(f"Keeping the takes in {session.path}")
-    bad = run_round(stage, session, todo, "measuring")
+    bad = run_round(stage, session, todo, "measuring", way=way)
     for sentence in bad:
         say(f"Measure again: {sentence}")
     say(f"{len(todo) - len(bad)} of {len(todo)} takes are usable. Next: roomtune advise")
     if bad:
         raise SystemExit(1)
+
+
+def foresee(way: Way, session: Session | None, todo: Sequence[TakeRequest]) -> float:
+    """Say how the takes will be made; returns the seconds of sound."""
+    from roomtune.capture.ways import Learner, foreseen, told
+
+    kept = session.takes(kind="output") if session and way != "one by one" else ()
+    plans = foreseen(todo, Learner(way, kept))
+    for sentence in told(plans):
+        say(sentence)
+    return sum(plan.time_s for plan in plans)
 
 
 def after_listening(
@@ -151,7 +175,10 @@ def sound_s(requests: Sequence[TakeRequest]) -> float:
 
 
 def write_file(path: Path, requests: tuple[TakeRequest, ...]) -> None:
-    """Write the playback file and its plan, and say how to go on."""
+    """Write the playback file and its plan, and say how to go on.
+
+    Raises RoomtuneError for requests at more than one seat.
+    """
     from roomtune.capture.exchange import write_playback
 
     seats = {request.seat for request in requests}

@@ -62,6 +62,7 @@ class Session:
         self.path = Path(path)
         self._stamp: tuple[int, int] | None = None
         self._tidy = False
+        self._last_raw: tuple[Recording, str] | None = None
         self.keeps_recordings = True  # False where they can be made again
         self._index = self._read()
 
@@ -191,9 +192,19 @@ class Session:
         with only_writer(self.path):
             self._refresh()
             number = free_number(self.path, self._index.takes)
-            stored = take_files.write_take(self.path, number, take, recording, request, through)
+            stored = take_files.write_take(
+                self.path, number, take, recording, request, through, self._kept_already(recording)
+            )
+            if recording is not None and stored.raw_file is not None:
+                self._last_raw = recording, stored.raw_file
             self._write(self._index.with_takes([stored]))
         return stored.entry
+
+    def _kept_already(self, recording: Recording | None) -> str | None:
+        """The file of the recording, when the take before came from the same one."""
+        if self._last_raw is None or recording is not self._last_raw[0]:
+            return None
+        return self._last_raw[1]
 
     def entries(self) -> tuple[TakeEntry, ...]:
         """Every take ever made, as lines of the index, in order; loads nothing."""

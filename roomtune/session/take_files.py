@@ -57,10 +57,11 @@ class TakeEntry:
 
 @dataclass(frozen=True)
 class StoredTake:
-    """A take that is on disk: its line of the index and its files' checksums."""
+    """A take that is on disk: its line of the index, its files' checksums, its recording."""
 
     entry: TakeEntry
     files: dict[str, dict[str, Any]]
+    raw_file: str | None = None
 
 
 def write_take(
@@ -70,14 +71,17 @@ def write_take(
     recording: Recording | None = None,
     request: Any = None,
     through: str | None = None,
+    raw_file: str | None = None,
 ) -> StoredTake:
     """Write one take under a number that is free; its files appear whole or not at all.
 
-    Raises RoomtuneError when the disk refuses; what was written of this take
-    is then removed again.
+    `raw_file`: where the same recording was kept already, for another take of
+    it. Raises RoomtuneError when the disk refuses; what was written of this take is then removed again.
     """
     stem = f"{FOLDER}/{number:04d}-{safe_name(take.source)}-{safe_name(take.seat)}"
-    raw_file, raw = _raw(stem, recording)
+    raw: dict[str, bytes] = {}
+    if raw_file is None:
+        raw_file, raw = _raw(stem, recording)
     sounds = {**raw, **_sounds(stem, take)}
     files = {name: {"sha256": digest(data), "bytes": len(data)} for name, data in sounds.items()}
     take = dataclasses.replace(take, raw_file=raw_file or take.raw_file)
@@ -89,7 +93,7 @@ def write_take(
     text = readable_json(page)
     files[entry.file] = {"sha256": digest(text), "bytes": len(text)}
     _write_all(folder, {**sounds, entry.file: text})
-    return StoredTake(entry, files)
+    return StoredTake(entry, files, raw_file)
 
 
 def _write_all(folder: Path, contents: dict[str, bytes]) -> None:
