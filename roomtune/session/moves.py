@@ -26,6 +26,7 @@ VAGUE_S = 3e-4
 LARGEST_MOVE_M = 1.5
 MOST_LEFT_OUT = 2
 AGREEING = 3.0
+ABOUT_AS_SURE, FEWEST_TO_AGREE = 3.0, 3
 Real = NDArray[np.float64]
 
 
@@ -109,7 +110,7 @@ def _paths(system: System, found: Differences) -> _Paths:
     known = {n: row for n, row in best.items() if found.sure_s[row] < VAGUE_S}
     best = known if len(known) > 1 else best
     rows = list(best.values())
-    change = found.delay_s[rows] * SOUND_SPEED_M_PER_S
+    change = np.array([_agreed_s(system, found, row) for row in rows]) * SOUND_SPEED_M_PER_S
     sure = np.maximum(found.sure_s[rows] * SOUND_SPEED_M_PER_S, SURE_M)
     return _Paths(
         tuple(best),
@@ -119,6 +120,20 @@ def _paths(system: System, found: Differences) -> _Paths:
         _places([system.seat(name).position_m for name in found.seats]),
         found.absolute,
     )
+
+
+def _agreed_s(system: System, found: Differences, best: int) -> Real:
+    """Changes of arrival (seats,) of a loudspeaker, known best from the output `best`.
+
+    With three outputs or more that are about as well known, their median: a wrong
+    peak of one at a single seat does no harm then.
+    """
+    name = system.output(found.outputs[best]).loudspeaker
+    mine = [r for r, o in enumerate(found.outputs) if system.output(o).loudspeaker == name]
+    known = [r for r in mine if found.sure_s[r] <= ABOUT_AS_SURE * max(found.sure_s[best], 1e-5)]
+    if len(known) < FEWEST_TO_AGREE:
+        return np.asarray(found.delay_s[best], dtype=float)
+    return np.asarray(np.median(found.delay_s[known], axis=0), dtype=float)
 
 
 def _places(positions: list[Position | None]) -> Real | None:

@@ -8,7 +8,7 @@ values to type that restores the former figures is chosen.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby
 
@@ -221,10 +221,7 @@ def retune_advice(measured: Measured, found: Retuning, way: Retune) -> Advice:
         Proposal(
             step="retune",
             subject=place,
-            change="; ".join(
-                f"{e.setting} {e.after}{' ' + e.unit if e.unit else ''} (was {e.before})"
-                for e in changes
-            ),
+            change=_changes_text(changes),
             evidence="of all ways tried, the one with the fewest values to type that restores",
             effect=f"part of changing {way.name}",
         )
@@ -245,3 +242,18 @@ def retune_advice(measured: Measured, found: Retuning, way: Retune) -> Advice:
     )
     before, after = predict(old, measured), predict(way.tuning, measured)
     return Advice(way.tuning, (*proposals, result), after, before, old)
+
+
+def _changes_text(changes: Sequence[Entry]) -> str:
+    """What changes at one place: plain values one by one, filters by their numbers."""
+    plain = [e for e in changes if not e.setting.startswith("filter")]
+    filters = [e for e in changes if e.setting.startswith("filter")]
+    told = [
+        f"{e.setting} {e.after}{' ' + e.unit if e.unit else ''} (was {e.before})" for e in plain
+    ]
+    if filters:
+        numbers = dict.fromkeys(e.setting.split()[1] for e in filters)
+        count = f"{len(filters)} value{'' if len(filters) == 1 else 's'}"
+        which = f"filter{'' if len(numbers) == 1 else 's'} {', '.join(numbers)}"
+        told.append(f"{count} of {which} (see the settings sheet)")
+    return "; ".join(told)
