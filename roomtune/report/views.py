@@ -68,9 +68,11 @@ VIEWS: dict[str, Entry] = {
     "modes": Entry("the room's modes and what drives them", "modes:modes", "all"),
     "reflections": Entry("early reflections and their surfaces", "reflections:reflections"),
     "noise": Entry("background noise against NC and NR", "noise:noise", "all"),
-    "distortion": Entry("harmonics 2 to 9 against frequency", "driver:harmonics", picture="each"),
+    "distortion": Entry(
+        "harmonics 2 to 9 against frequency", "distortion:harmonics", picture="each"
+    ),
     "range": Entry(
-        "how low, how high and how loud each output plays", "driver:reach", "all", picture="none"
+        "how low, how high and how loud each output plays", "range:reach", "all", picture="none"
     ),
     "box": Entry("sealed boxes against their drivers' data", "box:box", options=(NEAR,)),
     "seats": Entry(

@@ -269,7 +269,7 @@ def test_harmonics_keep_their_levels_through_the_microphones_correction() -> Non
 
 def test_the_noise_floor_of_a_harmonic_is_what_noise_leaves_in_it() -> None:
     """Play nothing but noise of a known density into the deconvolution, and compare."""
-    from roomtune.report.view_driver import recovered_noise
+    from roomtune.report.view_distortion import recovered_noise
     from roomtune.signal.deconvolution import deconvolve
 
     random = np.random.default_rng(5)
@@ -302,6 +302,21 @@ def test_range_in_the_room_of_a_known_high_pass() -> None:
         assert row[f"lowest_{drop}_db_hz"] == pytest.approx(expected, rel=0.06)
     assert row["clean_level_dbfs"] is None
     assert row["usable_to_hz"] > 3500
+
+
+def test_a_driver_is_usable_from_the_rooms_noise_up_to_its_distortion() -> None:
+    """White noise of density N in the band, against the mean square of a full-scale sine, 1/2.
+
+    In the recording 1 Pa is -30 dB. Order 2 at -40 dB, played at -12 dB, reaches its limit of
+    -30 dB when it is played 10 dB louder.
+    """
+    density = 2e-16
+    parts = [ImpulseResponse(0.01 * flight(FLAT), RATE)]
+    takes = {("left", "sofa"): take(parts, noise=density)}
+    (row,) = seen("range", subject([FLAT], takes=takes))["outputs"]
+    noise = 2 * density * 1000 * (20000 - 40)
+    assert row["quiet_level_dbfs"] == pytest.approx(10 * np.log10(noise / 0.5), abs=0.05)
+    assert row["clean_level_dbfs"] == pytest.approx(-12 + 10, abs=0.1)
 
 
 def test_a_box_at_the_cone_is_told_with_what_its_data_promise() -> None:
@@ -385,7 +400,8 @@ KEYS = {
     },
     "range": {
         "outputs": "output lowest_3_db_hz lowest_6_db_hz lowest_10_db_hz plays_from_hz "
-        "plays_to_hz usable_from_hz usable_to_hz clean_level_dbfs clean_limit_at_hz",
+        "plays_to_hz usable_from_hz usable_to_hz quiet_level_dbfs clean_level_dbfs "
+        "clean_limit_at_hz",
     },
 }
 

@@ -1,20 +1,18 @@
-"""Views of the driver: its distortion, how far it reaches, and the box behind it."""
+"""The view of harmonic distortion against frequency."""
 
 from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
 
-from roomtune.analysis.averages import seat_average
-from roomtune.analysis.distortion import FIRST_ORDER, Distortion, distortion, usable_level_dbfs
+from roomtune.analysis.distortion import FIRST_ORDER, Distortion, distortion
 from roomtune.analysis.levels import in_pascal
 from roomtune.analysis.microphone import correct_impulse_response
-from roomtune.analysis.operating_band import extension_hz, usable_band_hz, working_range_hz
 from roomtune.capture.take import Take
 from roomtune.errors import RoomtuneError
 from roomtune.report.plots import Line, Plot
 from roomtune.report.subject import Subject, noise_scale
-from roomtune.report.view import Cell, Column, Curve, Curves, Sheet, View
+from roomtune.report.view import Column, Curve, Curves, Sheet, View
 from roomtune.report.view_parts import at_seats, octave_means
 from roomtune.signal.bands import log_frequencies_hz, nominal_hz, octave_centres_hz
 from roomtune.signal.sweeps import sweep_energy_density
@@ -23,8 +21,6 @@ from roomtune.signal.values import NoiseSpectrum
 Real = NDArray[np.float64]
 POINTS_PER_OCTAVE = 24
 ORDERS = range(FIRST_ORDER, 10)
-DROPS_DB = (3.0, 6.0, 10.0)
-REFERENCE_OVER_LOWEST = (3.0, 9.0)
 
 
 def harmonics(subject: Subject) -> View:
@@ -163,83 +159,3 @@ def _harmonic_plot(title: str, found: Distortion) -> Plot:
         "fundamental frequency in Hz", "dB re the fundamental", y_range=(-90.0, 0.0),
         x_range=(float(ends[0]), float(ends[1])),
     )  # fmt: skip
-
-
-def reach(subject: Subject) -> View:
-    """How low and how high each output plays here, and how loud before it distorts."""
-    rows = [_reach(subject, row) for row in range(len(subject.outputs))]
-    names: list[Cell] = list(subject.outputs)
-    heads = (
-        ("lowest_3_db_hz", "-3 dB", 0), ("lowest_6_db_hz", "-6 dB", 0),
-        ("lowest_10_db_hz", "-10 dB", 0), ("plays_from_hz", "plays", 0),
-        ("plays_to_hz", "to Hz", 0), ("usable_from_hz", "usable", 0),
-        ("usable_to_hz", "to Hz", 0), ("clean_level_dbfs", "clean dBFS", 0),
-        ("clean_limit_at_hz", "at Hz", 0),
-    )  # fmt: skip
-    columns = [
-        Column(key, heading, [row[place] for row in rows], digits)
-        for place, (key, heading, digits) in enumerate(heads)
-    ]
-    sheet = Sheet(
-        "outputs", f"Range, average {at_seats(subject)}",
-        (Column("output", "output", names), *columns),
-        (
-            "-3, -6, -10 dB: lowest frequency in the room, re the mean from 3 to 9 times the "
-            "lowest frequency played; ? where it does not fall so far above that.",
-            "plays: within 10 dB of the usual level; usable: also 10 dB over the noise and under "
-            "10 % distortion.",
-            "clean: the level up to which order 2 stays under 3 % and the others under 1 %, "
-            "extrapolated; ? where noise hides all distortion.",
-        ),
-    )  # fmt: skip
-    return View(
-        f"Range of each output {at_seats(subject)}",
-        "Cross over well inside the usable range; the room lifts the lowest octaves, so a woofer "
-        "here often reaches lower than its data promise.",
-        (sheet,),
-    )
-
-
-def _reach(subject: Subject, row: int) -> list[float | None]:
-    low, high = subject.band_hz(row)
-    average = seat_average(subject.measured.spectrum[row], subject.weights)
-    reference = (REFERENCE_OVER_LOWEST[0] * low, min(REFERENCE_OVER_LOWEST[1] * low, high))
-    lowest: list[float | None] = [None] * len(DROPS_DB)
-    if reference[1] > 1.5 * reference[0]:
-        lowest = list(extension_hz(average, reference, DROPS_DB, low))
-    from_hz, to_hz = working_range_hz(average, (low, high))
-    noise = _noise_level_db(subject, row, average.frequencies_hz)
-    key = subject.outputs[row], subject.seats[0]
-    take = subject.takes.get(key)
-    found = None
-    if take is not None and take.harmonics:
-        found = distortion_of(
-            subject, take, log_frequencies_hz(low, high / FIRST_ORDER, POINTS_PER_OCTAVE)
-        )
-    use_from, use_to = usable_band_hz(average, (low, high), noise, found)
-    clean: list[float | None] = [None, None]
-    if take is not None and found is not None:
-        clean = _clean_level(found, take.level_dbfs, (use_from, use_to))
-    return [*lowest, float(from_hz), float(to_hz), use_from, use_to, *clean]
-
-
-def _noise_level_db(subject: Subject, row: int, frequencies_hz: Real) -> Real:
-    """Level of the noise in the seat average's response, on its grid."""
-    share = np.asarray(subject.weights) / np.sum(subject.weights)
-    measured = subject.measured
-    power = share @ measured.deviation[row] ** 2
-    level = 10 * np.log10(np.maximum(power, 1e-300))
-    return np.interp(frequencies_hz, measured.deviation_hz, level)
-
-
-def _clean_level(
-    found: Distortion, level_dbfs: float, band_hz: tuple[float, float]
-) -> list[float | None]:
-    """The highest clean level in a band and where it is lowest; None where nothing is heard."""
-    highest = usable_level_dbfs(found, level_dbfs)
-    inside = (found.frequencies_hz >= band_hz[0]) & (found.frequencies_hz <= band_hz[1])
-    known = inside & np.isfinite(highest)
-    if not np.any(known):
-        return [None, None]
-    place = int(np.argmin(np.where(known, highest, np.inf)))
-    return [float(highest[place]), float(found.frequencies_hz[place])]
