@@ -32,6 +32,7 @@ from roomtune.capture.streams import (
     FIRST_BLOCK_S,
     check_not_hanging,
     end_streams,
+    leave_library,
     open_streams,
     start_streams,
     without_library_messages,
@@ -75,6 +76,7 @@ class PortAudioInterface:
         self.tail_s = self._usual_tail_s() if tail_s is None else tail_s
         self.on_recorded: Callable[[NDArray[np.float32]], None] | None = None
         self._passage: Passage | None = None
+        self._sounded = False
         self._check_rate()
 
     def __repr__(self) -> str:
@@ -170,6 +172,7 @@ class PortAudioInterface:
             self._passage = passage
             start_streams(passage, streams)
             self._wait(passage, streams)
+            self._sounded = True
             if passage.silenced:
                 raise MeasurementError(
                     f"The measurement was stopped after {self._progress(passage)}."
@@ -190,7 +193,8 @@ class PortAudioInterface:
         """Open the stream(s), looking for replugged devices once before giving up."""
         try:
             return self._open(sound, played, inputs)
-        except sound.PortAudioError:
+        except sound.PortAudioError as error:
+            self._check_server(error)
             devices = list_devices(refresh=True)
             self.output_device = choose_device(devices, self.output_device.label, "output")
             self.input_device = choose_device(devices, self.input_device.label, "input")
@@ -201,6 +205,20 @@ class PortAudioInterface:
             raise RoomtuneError(
                 f"Cannot open {self._names()} at {self.sample_rate_hz:g} Hz: {error}. "
                 "Another program may hold it; close that, or choose another device."
+            ) from error
+
+    def _check_server(self, error: Exception) -> None:
+        """Raise MeasurementError where looking for devices again would abort the program.
+
+        PortAudio does that when a JACK server that it has worked with is gone.
+        """
+        apis = self.output_device.host_api + self.input_device.host_api
+        if self._sounded and "JACK" in apis:
+            leave_library()
+            raise MeasurementError(
+                f"{self._names()} cannot be opened any more ({error}): it was disconnected or its "
+                "sound server ended. Start it again and repeat the measurement; what was "
+                "measured before is kept."
             ) from error
 
     def _open(

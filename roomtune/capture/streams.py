@@ -121,10 +121,15 @@ def end_streams(streams: Sequence[Any]) -> None:
         closing.start()
         closing.join(CLOSING_S)
     if closing.is_alive():
-        import sounddevice
+        leave_library()
 
-        _hanging.set()
-        atexit.unregister(sounddevice._exit_handler)
+
+def leave_library() -> None:
+    """Touch PortAudio no more, not even at exit: it hangs or aborts without its device."""
+    import sounddevice
+
+    _hanging.set()
+    atexit.unregister(sounddevice._exit_handler)
 
 
 def check_not_hanging() -> None:
