@@ -26,7 +26,7 @@ VAGUE_S = 3e-4
 LARGEST_MOVE_M = 1.5
 MOST_LEFT_OUT = 2
 AGREEING = 3.0
-ABOUT_AS_SURE, FEWEST_TO_AGREE = 3.0, 3
+ABOUT_AS_SURE, FAIR_S, FEWEST_TO_AGREE = 3.0, 1e-4, 3
 Real = NDArray[np.float64]
 
 
@@ -125,12 +125,12 @@ def _paths(system: System, found: Differences) -> _Paths:
 def _agreed_s(system: System, found: Differences, best: int) -> Real:
     """Changes of arrival (seats,) of a loudspeaker, known best from the output `best`.
 
-    With three outputs or more that are about as well known, their median: a wrong
+    With three outputs or more that are known fairly well, their median: a wrong
     peak of one at a single seat does no harm then.
     """
     name = system.output(found.outputs[best]).loudspeaker
     mine = [r for r, o in enumerate(found.outputs) if system.output(o).loudspeaker == name]
-    known = [r for r in mine if found.sure_s[r] <= ABOUT_AS_SURE * max(found.sure_s[best], 1e-5)]
+    known = [r for r in mine if found.sure_s[r] <= max(ABOUT_AS_SURE * found.sure_s[best], FAIR_S)]
     if len(known) < FEWEST_TO_AGREE:
         return np.asarray(found.delay_s[best], dtype=float)
     return np.asarray(np.median(found.delay_s[known], axis=0), dtype=float)

@@ -78,7 +78,7 @@ def test_every_export_writes_its_file(there, what: str) -> None:
     assert Path("written").stat().st_size > 500
 
 
-@pytest.mark.parametrize("what", ["impulses", "columns"])
+@pytest.mark.parametrize("what", ["impulses", "columns", "predicted"])
 def test_exports_of_many_files_fill_a_folder(there, what: str) -> None:
     result = there("export", what, "--to", "written")
     assert result.exit_code == 0, result.output

@@ -135,3 +135,25 @@ def test_absolute_times_tell_a_single_moved_loudspeaker_of_two(name):
     told = find_moves(make_system(), two_only(differences, absolute=True))
     assert set(told.loudspeakers_m) == {name}
     assert told.seats_m == {}
+
+
+def test_a_wrong_peak_of_one_driver_of_three_does_no_harm():
+    system = make_system()
+    outputs = tuple(
+        Output(
+            name=f"{driver} {place}", number=3 * p + d + 1, loudspeaker=place, driver=driver,
+            playback=Playback(interface_output=3 * p + d + 1), safe_band_hz=(80, 20000),
+        )
+        for p, place in enumerate(("left", "right"))
+        for d, driver in enumerate(("woofer", "midrange", "tweeter"))
+    )  # fmt: skip
+    system = system.model_copy(update={"outputs": outputs})
+    seats = {name: moved(place, 0.35, -0.04) for name, place in SEATS.items()}
+    whole = two_only(found({}, seats), absolute=True)
+    delay = np.repeat(whole.delay_s, 3, axis=0)
+    delay[2, 0] += 0.26 / SOUND_SPEED_M_PER_S
+    sure = np.array([5e-5, 3e-5, 1e-5, 5e-5, 3e-5, 1e-5])
+    names = tuple(output.name for output in outputs)
+    told = find_moves(system, replace(whole, outputs=names, delay_s=delay, sure_s=sure))
+    assert told.loudspeakers_m == {}
+    assert told.together
