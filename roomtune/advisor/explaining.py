@@ -16,7 +16,7 @@ from roomtune.advisor.layout import (
 )
 from roomtune.advisor.prediction import Prediction
 from roomtune.advisor.proposal import Proposal
-from roomtune.advisor.scores import Scores, scores
+from roomtune.advisor.scores import DEVIATION_BAND_HZ, Scores, main_channels, scores
 from roomtune.advisor.state import State
 from roomtune.advisor.subwoofers import Junction
 from roomtune.processor.tuning import Filter, Tuning
@@ -183,8 +183,22 @@ def result_proposals(system: System, before: Prediction, after: Prediction) -> l
             step="result",
             subject="whole system",
             change=f"before: {first}; after: {then}",
-            evidence="prediction from the measured responses through the exact tuning",
+            evidence="prediction from the takes of all outputs at "
+            f"{', '.join(after.seats)} through the exact tuning as the processor holds it",
             effect="deviation from the target reduced",
             effect_db=round(float(np.subtract(first.deviation_db, then.deviation_db)), 2),
+            uncertainty_db=level_uncertainty_db(system, after),
         )
     ]
+
+
+def level_uncertainty_db(system: System, prediction: Prediction) -> float:
+    """Uncertainty of a predicted level by the noise of the takes, dB.
+
+    One standard deviation; median over main channels, seats and frequencies
+    from 40 Hz to 16 kHz.
+    """
+    rows = [prediction.channels.index(n) for n in main_channels(system)]
+    frequencies = prediction.response.frequencies_hz
+    inside = (frequencies >= DEVIATION_BAND_HZ[0]) & (frequencies <= DEVIATION_BAND_HZ[1])
+    return float(np.round(np.median(prediction.uncertainty_db[rows][..., inside]), 3))

@@ -12,6 +12,7 @@ from roomtune.processor.tuning import OutputSetting, Tuning
 from roomtune.system.model import Output, System
 
 QUIET_GAIN_DB, LOUD_GAIN_DB = -15.0, 6.0
+WEAK_DB = 20.0
 LOUD_DB, EXPOSURE_DB, EXPOSURE_MINUTES = 100.0, 85.0, 480.0
 
 
@@ -57,16 +58,18 @@ def loudness_proposals(found: tuple[MaximumLevel, ...]) -> list[Proposal]:
     for item in found:
         level, hz = np.array(item.level_db), np.array(item.frequencies_hz)
         unit = "dB" if item.calibrated else "dB re full scale (the takes are not calibrated)"
-        bass = [f"{level[np.argmin(np.abs(hz - f))]:.0f} at {f:g} Hz" for f in (31.5, 63, 1000)]
-        least = int(np.argmin(np.where((hz > 35) & (hz < 12e3), level, np.inf)))
+        shown = [int(np.argmin(np.abs(np.log(hz / f)))) for f in (31.5, 63.0, 1000.0)]
+        bass = [f"{level[row]:.0f} at {hz[row]:.0f} Hz" for row in dict.fromkeys(shown)]
+        inner = (hz > 35) & (hz < 12e3) & (level > level.max() - WEAK_DB)
+        least = int(np.argmin(np.where(inner, level, np.inf)))
         proposals.append(
             Proposal(
                 step="maximum level",
                 subject=item.channel,
                 change=f"up to {', '.join(bass)} ({unit}, sine at the main seat)",
                 evidence="what the outputs may get, through the tuning and the measured responses",
-                effect=f"least from 40 Hz to 12 kHz: {level[least]:.0f} dB at {hz[least]:.0f} Hz, "
-                f"limited by {item.limited_by[least]}",
+                effect=f"least where it plays, 40 Hz to 12 kHz: {level[least]:.0f} dB at "
+                f"{hz[least]:.0f} Hz, limited by {item.limited_by[least]}",
                 figures={
                     "frequency_hz": tuple(float(f) for f in hz),
                     "maximum_level_db": item.level_db,

@@ -17,14 +17,14 @@ from roomtune.signal.bands import band_edges_hz, band_levels_db, third_octave_ce
 from roomtune.system.model import System
 
 REFERENCE_PA, SINE_DB = 20e-6, -3.0103
-BAND_HZ = (20.0, 16000.0)
+BAND_HZ, PLAYED_DB = (20.0, 16000.0), 35.0
 PROGRAMME = "full scale of the channel"
 Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
 class MaximumLevel:
-    """The loudest sine of one channel at the main seat per third-octave.
+    """The loudest sine of one channel at the main seat per third-octave that it plays.
 
     level_db: re 20 uPa rms where the takes are calibrated, else re what a
     full-scale sine would record; limited_by: an output and its cause, or the
@@ -57,12 +57,13 @@ def maximum_levels(
             continue
         allowed = [_allowed(tuning, limits, electrical[place], played, near) for near in inside]
         levels = heard[place] + offset + [level for level, _ in allowed]
+        audible = np.flatnonzero(heard[place] > heard[place].max() - PLAYED_DB)
         found.append(
             MaximumLevel(
                 name,
-                tuple(map(float, centres)),
-                tuple(float(np.round(level, 2)) for level in levels),
-                tuple(cause for _, cause in allowed),
+                tuple(float(centres[row]) for row in audible),
+                tuple(float(np.round(levels[row], 2)) for row in audible),
+                tuple(allowed[row][1] for row in audible),
                 calibrated,
             )
         )

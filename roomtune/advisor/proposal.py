@@ -30,7 +30,8 @@ class Proposal:
     def __str__(self) -> str:
         lines = [f"{self.subject}: {self.change}", f"  because {self.evidence}"]
         if self.effect:
-            lines.append(f"  effect: {self.effect}")
+            spread = f" (± {self.uncertainty_db:g} dB)" if self.uncertainty_db is not None else ""
+            lines.append(f"  effect: {self.effect}{spread}")
         lines += [f"  not done: {text}" for text in self.refused]
         return "\n".join(lines)
 
