@@ -154,7 +154,9 @@ def check_as_json(result: Comparison, advice: tuple[str, ...], sound_s: float) -
     return {
         "changed": result.changed,
         "worth_retuning": result.worth_retuning,
-        "findings": [asdict(finding) for finding in result.findings],
+        "findings": [
+            {**asdict(finding), "uncertainty": finding.uncertainty} for finding in result.findings
+        ],
         "reason": result.reason,
         "advice": list(advice),
         "sound_s": sound_s,

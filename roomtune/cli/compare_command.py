@@ -113,7 +113,10 @@ def history_as_json(told: History) -> dict[str, object]:
 
     def plain(result: Comparison) -> dict[str, object]:
         return {
-            "findings": [asdict(finding) for finding in result.findings],
+            "findings": [
+                {**asdict(finding), "uncertainty": finding.uncertainty}
+                for finding in result.findings
+            ],
             "worth_retuning": result.worth_retuning,
             "reason": result.reason,
         }
