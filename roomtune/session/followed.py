@@ -13,8 +13,10 @@ from pydantic import ValidationError
 
 from roomtune.errors import RoomtuneError
 from roomtune.session.folder import Session
+from roomtune.session.names import inside
 from roomtune.system.model import System
 from roomtune.system.reading import read_system
+from roomtune.system.wishing import checked
 
 FOLLOWED, CURVE = "advised-system", "advised-curve"
 
@@ -49,9 +51,9 @@ def followed_system(session: Session) -> System:
             f"{path}: damaged or not of this version ({type(fault).__name__}); "
             "run roomtune advise again to write a new one"
         ) from None
-    target = kept.target
+    target = checked(kept, str(path)).target
     if target.curve_file:
-        curve = str((session.path / target.curve_file).absolute())
+        curve = str(inside(session.path, target.curve_file).absolute())
         target = target.model_copy(update={"curve_file": curve})
     return kept.model_copy(
         update={"microphone": own.microphone, "audio": own.audio, "target": target}

@@ -22,7 +22,7 @@ def with_wishes(system: System, texts: Iterable[str]) -> System:
     for text in texts:
         try:
             given |= tomllib.loads(text)
-        except tomllib.TOMLDecodeError as fault:
+        except (ValueError, RecursionError) as fault:
             raise RoomtuneError(
                 f"the wish {text!r} is not of the form key=value: {fault}; "
                 "write it as under [wishes] in system.toml, such as 'maximum_boost_db=3' or "

@@ -23,10 +23,12 @@ from roomtune.processor.styles import read_style
 from roomtune.report.sheet_layout import read_layout
 from roomtune.session import documents
 from roomtune.session.folder import Session, list_sessions
+from roomtune.session.followed import followed_system
 from roomtune.session.packing import unpack
 from roomtune.session.session_files import companions
 from roomtune.system.model import System, Target
 from roomtune.system.reading import read_system
+from roomtune.system.wishing import with_target_words, with_wishes
 from roomtune.virtual.scenario import load_scenario
 
 RATE = 8000
@@ -109,6 +111,21 @@ def _unpack(folder: Path) -> object:
         shutil.rmtree(folder / "unpacked", ignore_errors=True)
 
 
+def _followed(folder: Path) -> object:
+    session = Session.open(folder / SESSION)
+    return target_db(followed_system(session), [100.0])
+
+
+def _wish(folder: Path) -> object:
+    text = (folder / "wish.toml").read_bytes().decode("utf-8", "replace")
+    return with_wishes(read_system(folder / "plain.toml"), [text])
+
+
+def _target_words(folder: Path) -> object:
+    text = (folder / "words.txt").read_bytes().decode("utf-8", "replace")
+    return with_target_words(read_system(folder / "plain.toml"), [text])
+
+
 def _companions(folder: Path) -> object:
     return companions(folder / "companions" / "system.toml")
 
@@ -159,6 +176,9 @@ READERS = (
     Reader("harmonics", f"{TAKE}-harmonics.wav", _take),
     Reader("raw recording", f"{TAKE}-raw.flac", _take),
     Reader("packed session", "packed.zip", _unpack),
+    Reader("system that advice followed", f"{SESSION}/advised-system.json", _followed),
+    Reader("wish", "wish.toml", _wish),
+    Reader("target in words", "words.txt", _target_words),
     Reader("files named in a system", "companions/system.toml", _companions),
     Reader("microphone correction", "microphone.txt",
            lambda f: read_correction(f / "microphone.txt").at([1.0, 1e3, 1e5])),

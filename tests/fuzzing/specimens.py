@@ -23,12 +23,15 @@ from roomtune.processor.tuning import ChannelSetting, Filter, OutputSetting, Rou
 from roomtune.session import documents
 from roomtune.session.comparison import Change, Comparison
 from roomtune.session.folder import Session
+from roomtune.session.followed import keep_followed
 from roomtune.session.packing import pack
 from roomtune.session.part_checks import PartCheck
 from roomtune.session.verdicts import Diagnosis, Verification, VerificationRow
 from roomtune.signal.recording import Recording
 from roomtune.signal.sweeps import Sweep
 from roomtune.signal.values import ImpulseResponse, NoiseSpectrum
+from roomtune.system.reading import read_system
+from roomtune.system.wishing import with_wishes
 from roomtune.virtual.scenario import SHIPPED
 
 
@@ -39,6 +42,9 @@ def make_project(folder: Path) -> dict[str, list[bytes]]:
         (folder / name).write_bytes((scenario / name).read_bytes())
     for writing in (_write_tunings, _write_recordings, _write_session, _write_documents):
         writing(folder)
+    (folder / "plain.toml").write_bytes((folder / "system.toml").read_bytes())
+    (folder / "wish.toml").write_text("maximum_boost_db = 3\n")
+    (folder / "words.txt").write_text("2 dB more below 100 Hz")
     (folder / "companions").mkdir()
     (folder / "companions" / "system.toml").write_bytes((folder / "system.toml").read_bytes())
     (folder / "curve.txt").write_text("20 3.0\n1000 0\n20000 -4.5\n")
@@ -198,6 +204,8 @@ def _write_session(folder: Path) -> None:
         session.add(captured)
         session.save_tuning(read_tuning(folder / "tuning.json"))
         if name == "evening":
+            followed = with_wishes(read_system(folder / "system.toml"), ["maximum_boost_db = 1.5"])
+            keep_followed(session, followed)
             pack(session, folder / "packed.zip")
         if name == "crashed":
             (session.path / "session.json").write_bytes(empty)
