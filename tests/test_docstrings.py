@@ -22,8 +22,8 @@ UNIT = re.compile(
 UNITLESS = {
     "value", "fraction", "tolerance", "points_per_octave", "rating", "beyond", "below",
 }  # fmt: skip
-# A sample rate, in Hz, where nothing else could be meant.
-UNITLESS |= {"rate"}
+# A sample rate in Hz where nothing else could be meant, and the natural logarithm of one in Hz.
+UNITLESS |= {"rate", "log_frequency"}
 # What a command prints instead of raising; its docstring is its help.
 COMMANDS = {"command"}
 
