@@ -18,7 +18,8 @@ from roomtune.signal.bands import (
     octave_centres_hz,
     power_db_or_nan,
 )
-from roomtune.signal.values import ImpulseResponse
+from roomtune.signal.smoothing import Fraction, smooth_power_db
+from roomtune.signal.values import FrequencyResponse, ImpulseResponse
 from roomtune.signal.windows import windowed
 
 Real = NDArray[np.float64]
@@ -191,3 +192,10 @@ def after_arrival(responses: ImpulseResponse, arrivals_s: Real, window_s: float)
         one = windowed(responses[place], at - LEAD_S, at + window_s, LEAD_S / 2, window_s / 4)
         samples[place] = one.samples
     return ImpulseResponse(samples, responses.sample_rate_hz, responses.start_s, responses.unit)
+
+
+def on_grid_db(seen: FrequencyResponse, fraction: Fraction | None) -> Real:
+    """Level (..., k) of a response on a grid of its own, smoothed unless fraction is None."""
+    if fraction is None:
+        return seen.magnitude_db
+    return smooth_power_db(seen, fraction)

@@ -46,7 +46,7 @@ VIEWS: dict[str, Entry] = {
         "levels with A and C weighting, level at 1 m", "level:pressure", picture="none"
     ),
     "direct": Entry(
-        "the loudspeaker without the room", "level:direct", options=(SMOOTHING, WINDOW, NEAR)
+        "the loudspeaker without the room", "direct:direct", options=(SMOOTHING, WINDOW, NEAR)
     ),
     "phase": Entry(
         "phase, excess phase, group delay", "phase:phase", "main", (SMOOTHING, WINDOW), None
