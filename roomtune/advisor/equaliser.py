@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from roomtune.advisor.objective import Problem, cost_of, fitted
-from roomtune.advisor.palette import Ground, Palette, Rules, most_useful, palette_of
+from roomtune.advisor.palette import Ground, Palette, Rules, at_mode, most_useful, palette_of
 from roomtune.advisor.state import Free, Section, State
 
 HOPELESS = 4.0
@@ -153,6 +153,23 @@ def pruned(problem: Problem, state: State, places: Sequence[int], rules: Rules) 
             tried = {p - (p > place) for p in tried}
         else:
             tried.add(place)
+
+
+def tied_to_modes(problem: Problem, state: State, rules: Rules) -> State:
+    """Cuts on modes made such that they shorten the ringing, where the level allows it.
+
+    Each may cost as much as a section is worth.
+    """
+    cost = cost_of(problem, state)
+    free = Free(sections=tuple(range(len(state.sections))))
+    for place, section in enumerate(state.sections):
+        tied = at_mode(section, rules)
+        if tied is not None:
+            sections = (*state.sections[:place], tied, *state.sections[place + 1 :])
+            trial, new = fitted(problem, replace(state, sections=sections), free, QUICK_STEPS)
+            if new < cost + rules.benefit:
+                state, cost = trial, new
+    return state
 
 
 def without(state: State, place: int) -> State:

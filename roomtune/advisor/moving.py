@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from roomtune.advisor.sections import SectionBank, section_responses
-from roomtune.advisor.state import Free, State, bank_of
+from roomtune.advisor.state import LOG_Q_PER_DB, Free, State, bank_of
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -43,7 +43,8 @@ class Moving:
     """What a fit needs at every step, with all that stays the same worked out once.
 
     still: (outputs, k) of what is not free; kinds: of the free sections;
-    on[o]: which of these are on output o; places[o]: its variables.
+    tied: which of these follow a mode (log Q at 0 dB, else NaN); on[o]: which
+    are on output o; places[o]: its variables.
     """
 
     state: State
@@ -53,6 +54,7 @@ class Moving:
     rate_hz: float
     still: Complex
     kinds: tuple[str, ...]
+    tied: Array
     on: tuple[Indices, ...]
     places: tuple[Indices, ...]
     unions: dict[tuple[int, ...], Indices] = field(default_factory=dict)
@@ -74,8 +76,13 @@ class Moving:
             slopes = np.zeros((0, 3, len(self.turn)), dtype=complex)
         else:
             values = variables[first:].reshape(-1, 3)
-            bank = SectionBank(self.kinds, values[:, 0], values[:, 1], values[:, 2])
+            follows = np.isfinite(self.tied)
+            log_q = np.where(follows, self.tied + LOG_Q_PER_DB * values[:, 2], values[:, 1])
+            bank = SectionBank(self.kinds, values[:, 0], log_q, values[:, 2])
             each, slopes = section_responses(bank, self.frequencies_hz, self.rate_hz, with_slopes)
+            if with_slopes and follows.any():
+                slopes[follows, 2] += LOG_Q_PER_DB * slopes[follows, 1]
+                slopes[follows, 1] = 0.0
             response = response.copy() if response is self.still else response
             for output, mine in enumerate(self.on):
                 if len(mine):
@@ -124,6 +131,7 @@ def moving(state: State, free: Free, frequencies_hz: Array, rate_hz: float) -> M
         rate_hz,
         _still(state, free, turn, frequencies_hz, rate_hz),
         tuple(section.kind for section in chosen),
+        np.array([np.log(section.mode_q or np.nan) for section in chosen]),
         on,
         places,
     )

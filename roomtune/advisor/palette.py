@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 from math import log
 
@@ -13,8 +13,9 @@ from numpy.typing import NDArray
 from roomtune.advisor.aims import TRANSITION_HZ
 from roomtune.advisor.moving import Electrical, electrical
 from roomtune.advisor.objective import Problem, acoustic_blocks
+from roomtune.advisor.room_modes import Mode
 from roomtune.advisor.sections import section_responses
-from roomtune.advisor.state import Section, State, bank_of
+from roomtune.advisor.state import LOG_Q_PER_DB, Section, State, bank_of
 from roomtune.processor.tuning import FilterType
 from roomtune.system.model import Processor
 
@@ -23,6 +24,8 @@ SMALLEST_BENEFIT = 0.012
 QS_BELOW, QS_ABOVE = (1.0, 2.5, 5.0, 10.0), (0.7, 1.5, 3.0)
 HIGHEST_Q_BELOW, HIGHEST_Q_ABOVE = 16.0, 4.5
 BROADEST_CUT_Q = 3.0
+BROADEST_BESIDE_MODES = 5.0
+MODE_REACH, SHALLOWEST_DB, NARROW_Q = 0.04, 1.5, 3.0
 PER_OCTAVE = 6
 
 
@@ -39,7 +42,8 @@ class Rules:
     """What sections may be: types, bounds, how many per output, what benefit is worth one.
 
     `free`: bounded by the processor alone, without the caution that ears, rooms
-    and seats ask for.
+    and seats ask for. `modes`: the room's strongest, at which alone cuts may be
+    narrow; None when they are not known.
     """
 
     processor: Processor
@@ -47,6 +51,7 @@ class Rules:
     per_output: int
     benefit: float = SMALLEST_BENEFIT
     free: bool = False
+    modes: tuple[Mode, ...] | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -90,12 +95,35 @@ def _on_ground(ground: Ground, rules: Rules) -> list[Section]:
     count = max(int(np.log2(high / low) * PER_OCTAVE) + 1, 2)
     for frequency in np.geomspace(low, high, count):
         qs = QS_BELOW if frequency < TRANSITION_HZ or rules.free else QS_ABOVE
+        if rules.modes and not _near_mode(frequency, rules.modes):
+            qs = tuple(q for q in qs if q <= BROADEST_BESIDE_MODES)
         found += [section_at("peaking", ground.outputs, frequency, q, rules) for q in qs]
     for kind in ("low shelf", "high shelf"):
         if kind in rules.processor.filter_types:
             ends = np.geomspace(1.5 * low, high / 1.5, 5) if high > 4 * low else ()
             found += [section_at(kind, ground.outputs, f, 0.7, rules) for f in ends]
     return found
+
+
+def _near_mode(frequency_hz: float, modes: tuple[Mode, ...]) -> bool:
+    """Whether a mode lies within half a step of the grid, or all lie well below."""
+    distance = min(abs(np.log2(mode.frequency_hz / frequency_hz)) for mode in modes)
+    return distance <= 0.5 / PER_OCTAVE or frequency_hz > 1.1 * modes[-1].frequency_hz
+
+
+def at_mode(section: Section, rules: Rules) -> Section | None:
+    """The section made to take the mode away on which it lies; None when it is no such cut."""
+    frequency_hz, q = np.exp(section.values[:2])
+    near = [m for m in rules.modes or () if abs(m.frequency_hz / frequency_hz - 1) < MODE_REACH]
+    if section.kind != "peaking" or section.values[2] > -SHALLOWEST_DB or q < NARROW_Q or not near:
+        return None
+    mode = min(near, key=lambda m: abs(m.frequency_hz - frequency_hz))
+    knobs = rules.processor.filter_q, rules.processor.filter_gain_db
+    mode_q = min(max(mode.quality, knobs[0].minimum), knobs[0].maximum)
+    cut, place, log_q = max(knobs[1].minimum, -15.0), log(mode.frequency_hz), log(mode_q)
+    lower, upper = (place - 0.01, log_q + cut * LOG_Q_PER_DB, cut), (place + 0.01, log_q, 0.0)
+    tied = Section("peaking", section.outputs, section.values, lower, upper, mode_q=mode_q)
+    return tied.moved_to(place, log_q, section.values[2])
 
 
 def section_at(
@@ -170,8 +198,7 @@ def most_useful(
     for place in np.argsort(-drop, kind="stable").tolist():
         item = chosen[place]
         if all(_apart(item, other) for other in found):
-            values = (item.values[0], item.values[1], float(gain[place]))
-            found.append(replace(item, values=values))
+            found.append(item.moved_to(*item.values[:2], float(gain[place])))
         if len(found) == most:
             break
     return found

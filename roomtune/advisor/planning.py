@@ -40,6 +40,7 @@ from roomtune.advisor.measured import Measured
 from roomtune.advisor.polarity import correct_polarities
 from roomtune.advisor.prediction import predict
 from roomtune.advisor.proposal import Advice, Proposal
+from roomtune.advisor.refusals import mode_proposals, refusal_proposals
 from roomtune.advisor.seat_measures import cost_proposals
 from roomtune.advisor.settings import moved, on_whole_samples, with_state
 from roomtune.advisor.shared_bass import shared_bass, shared_proposals, with_shared_gains
@@ -95,6 +96,8 @@ def plan(system: System, measured: Measured, previous: Tuning | None = None) -> 
         *shared_proposals(shared, tuning),
         *alignment_proposals(aims, tuning),
         *equaliser_proposals(aims, tuning, state),
+        *mode_proposals(aims, state),
+        *refusal_proposals(aims, tuning),
         *format_notes,
         *limit_proposals(system, tuning),
         *loudness_proposals(loudest),

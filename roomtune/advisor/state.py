@@ -11,13 +11,16 @@ from roomtune.advisor.sections import SectionBank
 from roomtune.processor.tuning import Filter, FilterType
 
 Array = NDArray[np.float64]
+LOG_Q_PER_DB = float(np.log(10) / 40)
 
 
 @dataclass(frozen=True)
 class Section:
     """One parametric section, alike on several outputs, with bounds.
 
-    values: log frequency, log Q, gain in dB; lower and upper bound them.
+    values: log frequency, log Q, gain in dB; lower and upper bound them. With a
+    `mode_q`, the Q follows from the gain so that a mode of that quality is taken
+    away (see `room_modes`), and the second value is not fitted.
     """
 
     kind: FilterType
@@ -25,6 +28,13 @@ class Section:
     values: tuple[float, float, float]
     lower: tuple[float, float, float]
     upper: tuple[float, float, float]
+    mode_q: float | None = None
+
+    def moved_to(self, log_frequency: float, log_q: float, gain_db: float) -> Section:
+        """The section with other values."""
+        if self.mode_q is not None:
+            log_q = float(np.log(self.mode_q)) + LOG_Q_PER_DB * gain_db
+        return replace(self, values=(log_frequency, log_q, gain_db))
 
     @property
     def filter(self) -> Filter:
@@ -97,9 +107,7 @@ def unpacked(state: State, free: Free, variables: Array) -> State:
     values = variables[first:].reshape(-1, 3)
     sections = list(state.sections)
     for place, row in zip(free.sections, values, strict=True):
-        sections[place] = replace(
-            sections[place], values=(float(row[0]), float(row[1]), float(row[2]))
-        )
+        sections[place] = sections[place].moved_to(*map(float, row))
     return State(gains, delays, tuple(sections))
 
 

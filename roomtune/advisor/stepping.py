@@ -69,8 +69,8 @@ def _within_boost(aims: Aims, state: State, trial: State) -> bool:
     for output in range(len(aims.model.outputs)):
         now, then = (tuple(s.filter for s in each.on(output)) for each in (state, trial))
         if now != then:
-            allowed = max(limit + WITHIN_DB, boost_db(now, rate_hz)[0])
-            if boost_db(then, rate_hz)[0] > allowed:
+            allowed = max(limit + WITHIN_DB, boost_db(now, rate_hz, limit)[0])
+            if boost_db(then, rate_hz, limit)[0] > allowed:
                 return False
     return True
 
