@@ -71,7 +71,8 @@ def dips_of(aims: Aims, tuning: Tuning) -> dict[str, tuple[Dip, ...]]:
 
 def _deepest(centres_hz: Array, level_db: Array, seats_db: Array) -> tuple[Dip, ...]:
     """Dips from the level (r,) of the average and those of the seats (s, r)."""
-    inside = np.concatenate([[False], narrow_dips(centres_hz, level_db), [False]])
+    whole = np.log2(centres_hz / centres_hz[0]) > DIP_OCTAVES / 4
+    inside = np.concatenate([[False], narrow_dips(centres_hz, level_db) & whole, [False]])
     edges = np.flatnonzero(np.diff(inside.astype(int)))
     found = []
     for first, end in zip(edges[::2], edges[1::2], strict=True):

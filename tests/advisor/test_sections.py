@@ -5,6 +5,7 @@ from hypothesis import strategies as st
 
 from roomtune.advisor.sections import SectionBank, section_responses
 from roomtune.processor.filters import filter_response
+from roomtune.processor.gradient import sections_level_and_gradient
 from roomtune.processor.tuning import Filter
 
 FREQUENCIES = np.geomspace(10, 20000, 90)
@@ -64,3 +65,15 @@ def test_level_at_the_own_frequency(kind):
     )
     level = 20 * np.log10(abs(values[0, 0]))
     assert level == pytest.approx(-9.0 if kind == "peaking" else -4.5, abs=1e-10)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_derivatives_of_the_logarithm_agree_with_the_processors_level_derivatives(kind):
+    # An independent derivation: of squared magnitudes, by frequency in Hz, Q and gain.
+    frequency, q, gain = 300.0, 1.4, 5.0
+    _, slopes = section_responses(
+        bank(kind, np.log(frequency), np.log(q), gain), FREQUENCIES, 48000
+    )
+    _, levels = sections_level_and_gradient([kind], [(frequency, q, gain)], FREQUENCIES, 48000)
+    wanted = levels[0] * np.array([[frequency], [q], [1.0]])
+    np.testing.assert_allclose(20 / np.log(10) * slopes[0].real, wanted, rtol=1e-9, atol=1e-10)

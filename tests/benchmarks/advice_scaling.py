@@ -1,11 +1,11 @@
 """How the time of the whole advice grows with outputs and seats.
 
-    python tests/benchmarks/advice_scaling.py [profile]
+    python tests/benchmarks/advice_scaling.py [sizes]
 
 Synthetic systems of three-way loudspeakers and up to four subwoofers in rooms
 made of a few reflections and a decaying tail. Processor time, so that a loaded
-machine is fair; per output and seat it should not rise. With `profile`, the
-largest system's dearest functions are printed too.
+machine is fair; per output and seat it should not rise. How much of it the
+arrivals of direct sounds take is told apart. A number limits the sizes tried.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ import time
 
 import numpy as np
 
+import roomtune.analysis.direct_sound as direct_sound
 from roomtune.advisor.measured import Measured, measured_from_responses
 from roomtune.advisor.planning import plan
 from roomtune.signal.values import ImpulseResponse
@@ -81,39 +82,37 @@ def measured_of(system: System) -> Measured:
     return measured_from_responses(system, ImpulseResponse(samples, RATE, 0.0, "Pa"))
 
 
+def plan_of(outputs: int, seats: int) -> tuple[float, float]:
+    """Processor time of the advice, and of the direct sounds in it, s."""
+    system = a_system(outputs, seats)
+    measured = measured_of(system)
+    spent, original = [0.0], direct_sound.direct_sounds
+
+    def timed(*arguments: object) -> direct_sound.DirectSounds:
+        began = time.process_time()
+        found = original(*arguments)  # type: ignore[arg-type]
+        spent[0] += time.process_time() - began
+        return found
+
+    direct_sound.direct_sounds = timed
+    started = time.process_time()
+    plan(system, measured)
+    taken = time.process_time() - started
+    direct_sound.direct_sounds = original
+    return taken, spent[0]
+
+
 def main() -> None:
     """One line per size."""
     plan_of(8, 2)
-    for outputs, seats in SIZES:
-        taken = plan_of(outputs, seats)
+    for outputs, seats in SIZES[: int((sys.argv[1:] or [len(SIZES)])[0])]:
+        taken, arrivals = plan_of(outputs, seats)
         print(
             f"{outputs:2d} outputs, {seats:2d} seats: {taken:5.1f} s of processor time, "
-            f"{1e3 * taken / outputs / seats:5.1f} ms per output and seat",
+            f"{1e3 * taken / outputs / seats:5.1f} ms per output and seat; "
+            f"arrivals {arrivals:.1f} s, the rest {taken - arrivals:.1f} s",
             flush=True,
         )
-    if "profile" in sys.argv:
-        profile(*SIZES[4])
-
-
-def plan_of(outputs: int, seats: int) -> float:
-    """Processor time of the advice, s."""
-    system = a_system(outputs, seats)
-    measured = measured_of(system)
-    started = time.process_time()
-    plan(system, measured)
-    return time.process_time() - started
-
-
-def profile(outputs: int, seats: int) -> None:
-    """The dearest functions."""
-    import cProfile
-    import pstats
-
-    system = a_system(outputs, seats)
-    measured = measured_of(system)
-    profiler = cProfile.Profile()
-    profiler.runcall(plan, system, measured)
-    pstats.Stats(profiler).sort_stats("cumtime").print_stats(40)
 
 
 if __name__ == "__main__":
