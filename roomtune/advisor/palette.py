@@ -94,7 +94,7 @@ def _on_ground(ground: Ground, rules: Rules) -> list[Section]:
     low, high = ground.band_hz
     count = max(int(np.log2(high / low) * PER_OCTAVE) + 1, 2)
     for frequency in np.geomspace(low, high, count):
-        qs = QS_BELOW if frequency < TRANSITION_HZ or rules.free else QS_ABOVE
+        qs: tuple[float, ...] = QS_BELOW if frequency < TRANSITION_HZ or rules.free else QS_ABOVE
         if rules.modes and not _near_mode(frequency, rules.modes):
             qs = tuple(q for q in qs if q <= BROADEST_BESIDE_MODES)
         found += [section_at("peaking", ground.outputs, frequency, q, rules) for q in qs]
