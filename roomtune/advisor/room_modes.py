@@ -60,6 +60,8 @@ def strongest_modes(responses: ImpulseResponse) -> tuple[Mode, ...]:
         turn * rate_hz / (2 * np.pi) < BAND_HZ[1]
     )
     turn, loss = turn[kept], loss[kept]
+    if not len(turn):
+        return ()
     level = 20 * np.log10(np.maximum(_amplitudes(signals, turn, loss) / loss, 1e-300))
     strong = [p for p in np.argsort(-level) if level[p] > level.max() - BELOW_STRONGEST_DB][:MOST]
     frequency, decay_s = turn * rate_hz / (2 * np.pi), np.log(1000) / loss / rate_hz

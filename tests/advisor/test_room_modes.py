@@ -42,6 +42,12 @@ def test_a_response_that_is_too_short_has_none():
     assert strongest_modes(short) == ()
 
 
+def test_an_anechoic_response_has_none():
+    samples = np.zeros((2, LENGTH))
+    samples[:, 100] = 1.0
+    assert strongest_modes(ImpulseResponse(samples, RATE)) == ()
+
+
 @pytest.mark.parametrize("gain_db", [-3.0, -6.0, -10.0])
 def test_a_cut_made_for_a_mode_shortens_its_decay_as_stated(gain_db):
     # The section's zeros fall on the mode's poles; its own poles remain, at Q 10^(g/20).
