@@ -5,9 +5,9 @@ each, the delay and polarity that make the two drivers' direct sounds add up
 best are found. A choice is judged by how near the sum is to a perfect joint
 through the two octaves about the crossover, how much is lost by phase
 differences, and how well both hold at the other seats. What sums nearly as well
-as the best (a tenth of a dB worse, or by a quarter of what even the best leaves
-over) is alike in that: among those, small shifts, the middle of the overlap and
-symmetrical slopes of order 4 are preferred.
+as the best is alike in that: a tenth of a dB worse, or by a quarter of what even
+the best leaves over, or by what loudspeakers alike differ. Among those, the
+middle of the overlap and symmetrical slopes of order 4 are preferred.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ POINTS_PER_OCTAVE = 24
 OTHER_SEATS_WEIGHT = 0.3
 MIDDLE_COST_DB, UNEVEN_COST_DB, DELAY_COST_DB = 0.7, 0.15, 2.0
 LOSS_WEIGHT, INVERSION_COST_DB = 0.7, 0.3
-AS_GOOD_DB, SHIFT_DB = 0.1, 0.03
+AS_GOOD_DB = 0.1
 
 
 @dataclass(frozen=True)
@@ -99,8 +99,13 @@ class Choice:
 
     @property
     def sum_db(self) -> float:
-        """How far the drivers are from adding up perfectly: level and phase together."""
-        return self.ripple_db + LOSS_WEIGHT * self.loss_db
+        """How far the drivers are from adding up perfectly where they arrive together."""
+        return float(np.mean([joint.cost_db for joint in self.joints]))
+
+    @property
+    def scatter_db(self) -> float:
+        """How much loudspeakers alike differ in that: what the room has to say in it."""
+        return float(np.std([joint.cost_db for joint in self.joints]))
 
 
 @dataclass(frozen=True, eq=False)
@@ -218,8 +223,7 @@ def joint_for(pair: Pair, slope: Slope, rate_hz: float, inverted: bool) -> Joint
     turns = np.exp(-2j * np.pi * delays[:, None] * pair.frequencies_hz[region])
     ideals = _ideal_db(pair, slope, gain, region)
     costs, ripple, loss = _judged(pair, (lower, upper), turns, delays, slope, ideals)
-    sums = ripple + LOSS_WEIGHT * loss
-    best = int(np.argmin(np.where(sums <= sums.min() + SHIFT_DB, costs, np.inf)))
+    best = int(np.argmin(costs))
     return Joint(
         float(delays[best] * 1e3),
         inverted,
@@ -228,11 +232,6 @@ def joint_for(pair: Pair, slope: Slope, rate_hz: float, inverted: bool) -> Joint
         float(loss[best]),
         float(costs[best]),
     )
-
-
-def as_good_db(least_db: float) -> float:
-    """Up to which `sum_db` settings count as good as the best."""
-    return least_db + max(AS_GOOD_DB, least_db / 4)
 
 
 def expects_inversion(slope: Slope, rate_hz: float) -> bool:
@@ -320,5 +319,6 @@ def ranked(
 
 def _ordered(choices: Sequence[Choice]) -> list[Choice]:
     """What sums as well as the best comes first; within that and after it, the least cost."""
-    most = as_good_db(min((item.sum_db for item in choices), default=0.0))
+    best = min(choices, key=lambda item: item.sum_db)
+    most = best.sum_db + max(AS_GOOD_DB, best.sum_db / 4, best.scatter_db)
     return sorted(choices, key=lambda item: (item.sum_db > most, item.cost_db, str(item.slope)))

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from roomtune.advisor.clean_levels import CleanLevels, clean_levels
 from roomtune.capture.take import Take
 from roomtune.errors import MeasurementError
 from roomtune.signal.values import FrequencyResponse, ImpulseResponse, read_only
@@ -34,6 +35,7 @@ class Measured:
     timed: whether arrivals share one reference, so that delays may be compared.
     absolute: whether time zero is the electrical instant (a loopback), so that arrivals
     may be compared with those of another day too.
+    clean: at what level each output plays without much distortion, where takes tell.
     """
 
     outputs: tuple[str, ...]
@@ -44,6 +46,7 @@ class Measured:
     deviation: NDArray[np.float64]
     timed: bool = True
     absolute: bool = False
+    clean: CleanLevels | None = None
 
     def __post_init__(self) -> None:
         for name in ("bands_hz", "deviation_hz", "deviation"):
@@ -140,6 +143,7 @@ class Measured:
             self.deviation[:, index],
             self.timed,
             self.absolute,
+            self.clean,
         )
 
 
@@ -187,7 +191,8 @@ def measured_from_takes(
     deviation = np.array([[_deviation(take, grid, correction) for take in row] for row in chosen])
     references = {take.reference for row in chosen for take in row}
     timed, absolute = "none" not in references, references == {"loopback"}
-    return Measured(outputs, seats, responses, bands, grid, deviation, timed, absolute)
+    clean = clean_levels(chosen)
+    return Measured(outputs, seats, responses, bands, grid, deviation, timed, absolute, clean)
 
 
 def channels_from_takes(
