@@ -19,7 +19,7 @@ from roomtune.signal.deconvolution import Deconvolution
 from roomtune.signal.sweeps import sweep_energy_density
 
 OCTAVES_HZ = 1000 * 2.0 ** np.arange(-6, 5)
-MARGIN_S = 0.03
+MARGIN_S = 0.012
 SHORTEST_DECAY_S = 0.15
 DECAY_MARGIN = 1.15
 DISTORTION_MARGIN_DB = 6.0
@@ -46,7 +46,7 @@ class Room:
     decays: tuple[tuple[float, float], ...]
     other_distortion_db: float = USUAL_DISTORTION_DB
     highest_order: int = 3
-    quiet_db: float = 70.0
+    quiet_db: float = 79.0
     distortion_db: tuple[tuple[str, float], ...] = ()
     levels_db: tuple[tuple[str, tuple[float, ...]], ...] = ()
 
@@ -99,7 +99,7 @@ def even_room(decay_s: float, distortion_db: float = USUAL_DISTORTION_DB) -> Roo
     return Room(((20.0, decay_s),), distortion_db)
 
 
-def expected_room(takes: Iterable[Take], quiet_db: float = 70.0) -> Room:
+def expected_room(takes: Iterable[Take]) -> Room:
     """What takes made one by one, at any seats, say of room and drivers.
 
     The longest decay found in each octave, with 15 % to spare; the strongest
@@ -120,7 +120,6 @@ def expected_room(takes: Iterable[Take], quiet_db: float = 70.0) -> Room:
     return Room(
         decays=_steps(decays),
         other_distortion_db=max([USUAL_DISTORTION_DB + 10, *distortion.values()]),
-        quiet_db=quiet_db,
         distortion_db=tuple(distortion.items()),
         levels_db=tuple((name, tuple(np.mean(r, axis=0).tolist())) for name, r in levels.items()),
     )

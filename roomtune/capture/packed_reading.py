@@ -49,6 +49,7 @@ UNHEARD = Verdict(
     ),
 )
 MUCH_LONGER = 1.3
+MUCH_STRONGER_DB = 6.0
 ONLY_ALONE = ("decay longer than expected", "distortion of another output")
 
 
@@ -185,7 +186,7 @@ def _bent(take: Take, others: Sequence[Take], bends: dict[str, float]) -> tuple[
     for other in others:
         low, high = common_band_hz(other.stimulus, take.stimulus, 2)
         excess_db = bends.get(other.source, 0.0)
-        if other.source != take.source and low < high and excess_db > 0:
+        if other.source != take.source and low < high and excess_db > MUCH_STRONGER_DB:
             text = (
                 f"{other.source} distorts {excess_db:.0f} dB more than overlapping the sweeps "
                 f"allowed for: this output has to be measured alone."

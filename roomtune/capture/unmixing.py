@@ -34,8 +34,8 @@ from roomtune.signal.values import NoiseSpectrum
 
 ROUNDS = 2
 OPENING = 0.9
-CLOSING = 0.15
-BEFORE_ORDER_S = 0.02
+CLOSING = 0.3
+BEFORE_ORDER_S = 0.05
 FILTERED_BELOW = 0.6
 GIVING_WAY = 6.0
 Floats = NDArray[np.float64]
@@ -86,7 +86,8 @@ def unmix(
 ) -> Unmixed:
     """Take a recording (m,) of overlapping sweeps apart, linear responses first.
 
-    Each round claims what the rounds before left over. The recording is at the
+    Each step claims what the steps before left over, one order at a time: the
+    windows of orders may overlap. The recording is at the
     player's clock, and every voice begins at about `zero_s` of it. With the noise
     known, nothing is claimed at the ends of a band where there is little else.
     """
@@ -97,22 +98,21 @@ def unmix(
     length = scipy.fft.next_fast_len(samples.size + round(lead * rate), real=True)
     left = scipy.fft.rfft(samples, length)
     claims: list[dict[int, Floats]] = [{} for _ in voices]
-    higher = tuple(sorted({order for voice in voices for order in voice.orders}))
+    higher = sorted({order for voice in voices for order in voice.orders})
     groups = {v.sweep: [n for n, w in enumerate(voices) if w.sweep == v.sweep] for v in voices}
     inverses = {
         sweep: _inverse(left, [voices[n] for n in numbers], room, noise, length)
         for sweep, numbers in groups.items()
     }
-    for orders in ((1,), higher, *[(1,)] * (ROUNDS - 1)):
+    for step in (1, *higher, *[1] * (ROUNDS - 1)):
         for sweep, numbers in groups.items():
             circle = scipy.fft.irfft(left * inverses[sweep], length)
             claimed = np.zeros(length)
             for number in numbers:
-                for order in orders:
-                    if order == 1 or order in voices[number].orders:
-                        first, piece = _claim(circle, voices[number], order, room)
-                        claims[number][first] = claims[number].get(first, 0) + piece
-                        _add(claimed, first, piece)
+                if step == 1 or step in voices[number].orders:
+                    first, piece = _claim(circle, voices[number], step, room)
+                    claims[number][first] = claims[number].get(first, 0) + piece
+                    _add(claimed, first, piece)
             left -= scipy.fft.rfft(claimed, length) * sweep_spectrum(sweep, length)
     residue = scipy.fft.irfft(left, length)[: samples.size]
     return Unmixed(residue, tuple(voices), tuple(tuple(item.items()) for item in claims))

@@ -75,8 +75,9 @@ def write_take(
 ) -> StoredTake:
     """Write one take under a number that is free; its files appear whole or not at all.
 
-    `raw_file`: where the same recording was kept already, for another take of
-    it. Raises RoomtuneError when the disk refuses; what was written of this take is then removed again.
+    `raw_file`: where the same recording was kept already, for another take of it.
+    Raises RoomtuneError when the disk refuses; what was written of this take
+    is then removed again.
     """
     stem = f"{FOLDER}/{number:04d}-{safe_name(take.source)}-{safe_name(take.seat)}"
     raw: dict[str, bytes] = {}
