@@ -7,8 +7,8 @@ process sweeps of 0.5 s of its five loudspeakers in turn, one attempt each. Prin
 many takes were good, and for every other one what was found and what the sound system
 reported of the stream. A verdict is unexplained when a take is not good and neither
 its findings nor the stream's events say why, or when a good take differs from the first
-good one of its output by more than 0.5 dB (200 Hz to 5 kHz) or 0.1 ms. Processes that burn processor time
-meanwhile provoke lost blocks.
+good one of its output by more than 0.5 dB (200 Hz to 5 kHz) or 0.1 ms. Processes that
+burn processor time meanwhile provoke lost blocks.
 """
 
 from __future__ import annotations

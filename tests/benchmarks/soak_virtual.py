@@ -50,6 +50,7 @@ def takes(count: int, folder: Path) -> tuple[np.ndarray, Counter[str]]:
     begin = time.process_time()
     for number, request in enumerate(itertools.islice(itertools.cycle(requests), count), 1):
         room.move_microphone(request.seat)
+        room.switch_to(request.source if request.by_hand else None)
         captured = capture_take(room, request)
         verdict = captured.take.verdict
         if verdict.grade != "good":
