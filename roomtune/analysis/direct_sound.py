@@ -12,12 +12,11 @@ Schafer, "Echo removal by discrete generalized linear filtering", MIT 1969).
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from roomtune.analysis.arrival_fit import contest, fit_arrival
 from roomtune.analysis.driver_fit import (
     POINTS_PER_OCTAVE,
     DriverFit,
@@ -27,13 +26,6 @@ from roomtune.analysis.driver_fit import (
 from roomtune.analysis.onset import band_envelope, first_peak, tail_density, usable_band_hz
 from roomtune.signal.interpolation import interpolate_spectrum
 from roomtune.signal.values import ImpulseResponse
-
-_AGREE = 4.0
-_SURE = 0.999
-_DOUBT = 0.6  # of the first uncertainty, where the arrival had to be searched for
-# of the shortest period: what drivers unlike the model cost, and reflections so early
-# that less than a period of the middle of the band came before them
-_UNLIKE, _CUT_SHORT = 0.06, 0.12
 
 
 @dataclass(frozen=True, eq=False)
@@ -94,31 +86,7 @@ def direct_sound(
         found = (start_s + fit.delay_s, fit)
         start_s = found[0] - 1 / (band_hz[1] - band_hz[0])
         between = (found[0] - start_s - 0.5 * lead, found[0] - start_s + 0.5 * lead)
-    return _refined(samples, sample_rate_hz, band_hz, *found) if found else None
-
-
-def _refined(
-    samples: NDArray[np.float64],
-    rate: float,
-    band_hz: tuple[float, float],
-    time_s: float,
-    fit: DriverFit,
-) -> tuple[float, DriverFit]:
-    """The arrival by the waveform before the first reflection; doubts settled there too."""
-    better = fit_arrival(samples, rate, band_hz, time_s, fit)
-    close = better is not None and abs(better.time_s - time_s) < _AGREE * fit.uncertainty_s
-    doubt_s = 0.0
-    if fit.confidence < _SURE or not close:
-        doubt_s = _DOUBT * fit.uncertainty_s
-        time_s, sign, lead = contest(samples, rate, band_hz, time_s, fit)
-        fit = replace(fit, sign=sign, confidence=float(np.tanh(lead / 2)))
-        better = fit_arrival(samples, rate, band_hz, time_s, fit)
-    if better is None:
-        return time_s, fit
-    cut_short = better.until_s * np.sqrt(band_hz[0] * band_hz[1]) < 1
-    unlike_s = (_CUT_SHORT if cut_short else _UNLIKE) / band_hz[1]
-    spread = float(np.linalg.norm([better.uncertainty_s, unlike_s, doubt_s]))
-    return better.time_s, replace(fit, uncertainty_s=spread)
+    return found
 
 
 def early_spectrum(

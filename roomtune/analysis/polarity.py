@@ -27,12 +27,12 @@ def polarity(response: ImpulseResponse, band_hz: tuple[float, float] | None = No
     """Polarity of the direct sound, vectorised over the leading axes.
 
     The sign with which a driver and a time of flight fit better (see
-    `driver_fit`; doubts are settled by `arrival_fit.contest`). Its confidence is
-    the share by which the likelihood of this sign exceeds that of the other, noise
-    and misfit counted.
+    `driver_fit`). Its confidence is the share by which the likelihood of this
+    sign exceeds that of the other, noise and misfit counted.
 
-    At 20 dB peak over noise in the played band, all of 1000 seeded synthetic
-    drivers are right (tests/benchmarks/arrival_trial.py).
+    At 20 dB peak over noise in the played band, 997 of 1000 seeded synthetic
+    drivers are right; the three wrong ones are subwoofers, with a confidence
+    below 0.4.
     """
     found = direct_sounds(response, band_hz)
     return Polarity(found.sign, found.confidence)
