@@ -10,7 +10,6 @@ from roomtune.cli.show import progress, say
 if TYPE_CHECKING:
     from roomtune.capture.measure import CapturedTake
     from roomtune.capture.requests import CaptureSettings, TakeRequest
-    from roomtune.capture.ways import Way
     from roomtune.cli.stage import Stage
     from roomtune.processor.tuning import Tuning
     from roomtune.session.folder import Session
@@ -23,20 +22,16 @@ def run_round(
     requests: Sequence[TakeRequest],
     what: str,
     through: str | None = None,
-    way: Way = "one by one",
 ) -> tuple[str, ...]:
     """Make and keep all takes; returns a sentence for each that stayed bad.
 
-    `through` names the tuning that the amplifier ran meanwhile; `way` how the
-    outputs at a seat follow each other (`roomtune.capture.ways`).
+    `through` names the tuning that the amplifier ran meanwhile.
     """
-    from roomtune.capture.ways import Learner
+    from roomtune.capture.measure import capture_many
 
-    learner = Learner(way, () if way == "one by one" else session.takes(kind="output"))
     bad: dict[tuple[str, str], str] = {}
     doubts: dict[tuple[str, str], str] = {}
-    begun: set[tuple[str, str]] = set()
-    with session.measuring(), progress(len(requests), what) as advance:
+    with progress(len(requests), what) as advance:
 
         def keep(captured: CapturedTake) -> None:
             take = captured.take
@@ -51,14 +46,12 @@ def run_round(
 
         def announce(request: TakeRequest, attempt: int) -> None:
             again = f", attempt {attempt}" if attempt > 1 else ""
-            place = (request.source, request.seat)
-            advance(f"{request.source} at {request.seat}{again}", place not in begun)
-            begun.add(place)
+            advance(f"{request.source} at {request.seat}{again}", attempt == 1)
 
         for seat in dict.fromkeys(request.seat for request in requests):
             stage.go_to(seat)
             at_seat = [request for request in requests if request.seat == seat]
-            learner.capture(
+            capture_many(
                 stage.interface,
                 at_seat,
                 on_captured=keep,

@@ -6,11 +6,10 @@ from typing import TYPE_CHECKING
 
 import click
 
-from roomtune.cli.show import as_json, echo, say, table
+from roomtune.cli.show import as_json, say, table
 
 if TYPE_CHECKING:
     from roomtune.session.folder import Session
-    from roomtune.session.verdicts import Tolerance
     from roomtune.session.verification import Verification
     from roomtune.system.model import System
 
@@ -22,13 +21,6 @@ if TYPE_CHECKING:
 @click.option("--yes", is_flag=True, help="Play without asking; for scripts.")
 @click.option("--virtual", help="Verify in this virtual room (folder or scenario name).")
 @click.option("--rearrangement", help="Rearrange the virtual room first.")
-@click.option(
-    "--tolerance",
-    type=click.Choice(["ours", "operational"]),
-    default="ours",
-    show_default=True,
-    help="What passes: bands near the prediction, or the operational room response.",
-)
 @click.option("--json", "json_wanted", is_flag=True, help="Print JSON.")
 def command(
     choice: str | None,
@@ -37,7 +29,6 @@ def command(
     yes: bool,
     virtual: str | None,
     rearrangement: str | None,
-    tolerance: str,
     json_wanted: bool,
 ) -> None:
     """Measure through the tuned amplifier and hold it against the prediction.
@@ -45,18 +36,12 @@ def command(
     Load tuning.json into the amplifier first. Every channel is measured at
     every seat; if it does not fit, the likely mistake is named. Exit status 1
     when the verification fails.
-
-    Tolerance "ours": every third-octave band within 2 dB of the prediction, 0.8 dB
-    rms, level 0.5 dB, arrival 0.1 ms, each widened by twice the uncertainty.
-    "operational": the bands lie within the limits of ITU-R BS.1116-3 and EBU Tech
-    3276 (numbers from memory: 3 dB about the mean, less strict above 2 kHz).
     """
     from roomtune.cli.measure_command import loudest_dbfs, settings_for, sound_s
     from roomtune.cli.project import open_session, system_of
     from roomtune.cli.responses import tuning_of
     from roomtune.cli.rounds import channel_round, run_round
     from roomtune.cli.stage import consent, open_stage
-    from roomtune.session.verdicts import Tolerance
 
     session = open_session(choice)
     system = system_of(session)
@@ -69,8 +54,7 @@ def command(
     through = session_through(session)
     for sentence in run_round(stage, session, requests, "verifying", through):
         say(f"Not usable: {sentence}")
-    bounds = Tolerance(operational=tolerance == "operational")
-    result = verification_of(session, system, through, bounds)
+    result = verification_of(session, system, through)
     session.save_verification(result)
     if json_wanted:
         as_json(verification_as_json(result))
@@ -87,21 +71,13 @@ def session_through(session: Session) -> str:
     return path.name if path else ""
 
 
-def verification_of(
-    session: Session, system: System, through: str, tolerance: Tolerance | None = None
-) -> Verification:
-    """Hold the channel takes made through a tuning against its prediction.
-
-    With the tolerance of the session's newest verification where none is given.
-    """
+def verification_of(session: Session, system: System, through: str) -> Verification:
+    """Hold the channel takes made through a tuning against its prediction."""
     from roomtune.advisor.prediction import predict
     from roomtune.cli.responses import channel_takes, correction_of, measured_of, tuning_of
     from roomtune.session.verification import verify
 
     measured, tuning = measured_of(session, system), tuning_of(session)
-    if tolerance is None and session.current("verification"):
-        former = session.verification()
-        tolerance = former.tolerance if former else None
     return verify(
         system,
         predict(tuning, measured),
@@ -109,20 +85,15 @@ def verification_of(
         correction_of(session, system),
         tuning=tuning,
         measured=measured,
-        tolerance=tolerance,
     )
 
 
 def verification_as_json(result: Verification) -> dict[str, object]:
     """The verification as plain values."""
-    from dataclasses import asdict
-
     return {
         "passed": result.passed,
         "rms_db": result.rms_db,
         "summary": result.summary,
-        "notes": list(result.notes),
-        "diagnosis": [asdict(found) for found in result.diagnosis],
         "rows": [
             {
                 "channel": row.channel,
@@ -155,4 +126,4 @@ def show_verification(result: Verification) -> None:
             for row in result.rows
         ],
     )
-    echo(result.summary)
+    click.echo(result.summary)

@@ -37,16 +37,7 @@ def figure(plot: Plot, *, everything: bool = False) -> Figure:
     from matplotlib.figure import Figure
 
     drawn = Figure(figsize=(7.2, 3.9), layout="constrained")
-    named = draw_plot(drawn.add_subplot(), plot, everything=everything)
-    if len(named) > 1:
-        drawn.legend(
-            loc="outside lower center", ncols=min(len(named), 5), frameon=False, fontsize=8
-        )
-    return drawn
-
-
-def draw_plot(axes: Any, plot: Plot, *, everything: bool = False) -> set[str]:
-    """Draw a plot's lines, title and scales on given axes; returns the names for a legend."""
+    axes = drawn.add_subplot()
     named = set()
     for line in plot.lines:
         if line.shown or everything:
@@ -60,7 +51,11 @@ def draw_plot(axes: Any, plot: Plot, *, everything: bool = False) -> set[str]:
     axes.grid(visible=True, color="#d9dde0", linewidth=0.6)
     for side in ("top", "right"):
         axes.spines[side].set_visible(False)
-    return named
+    if len(named) > 1:
+        drawn.legend(
+            loc="outside lower center", ncols=min(len(named), 5), frameon=False, fontsize=8
+        )
+    return drawn
 
 
 def _scale(axes: Any, plot: Plot) -> None:
@@ -87,10 +82,7 @@ def _style(line: Line) -> dict[str, Any]:
 
 
 def figure_bytes(plot: Plot, form: str = "svg", *, everything: bool = False) -> bytes:
-    """A figure as the content of a file: `form` is "svg", "png" or "pdf"; the same every time.
-
-    Raises ValueError for any other form.
-    """
+    """A figure as the content of a file: `form` is "svg", "png" or "pdf"; the same every time."""
     if form not in ("svg", "png", "pdf"):
         raise ValueError(f"a figure is svg, png or pdf, not {form!r}")
     import matplotlib as mpl

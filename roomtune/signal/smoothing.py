@@ -35,8 +35,7 @@ def smoothing_bands_hz(
     """Limits (k, 2) of the window about each frequency.
 
     f 2^(-1/2b) to f 2^(1/2b) for a 1/b octave; for "ear" the log-symmetric
-    interval about f that is one equivalent rectangular bandwidth wide. Raises ValueError for a
-    fraction that is not positive.
+    interval about f that is one equivalent rectangular bandwidth wide.
     """
     if fraction == "ear":
         with np.errstate(divide="ignore"):
