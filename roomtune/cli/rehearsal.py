@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from roomtune.cli.new_command import copy_scenario
 from roomtune.cli.project import SYSTEM, load_system
 from roomtune.cli.report_command import keep_report
-from roomtune.cli.responses import advice_of, heard_scores
+from roomtune.cli.responses import advice_of, heard_scores, tuning_of
 from roomtune.cli.rounds import channel_round, run_round
 from roomtune.cli.show import say
 from roomtune.cli.stage import VirtualStage
@@ -77,14 +77,14 @@ def play_act(room: VirtualRoom, system: System, title: str, earlier: Act | None)
     stage = VirtualStage(room)
     session = Session.create(Path(), title, SYSTEM, state=title)
     measure_outputs(stage, session, system)
-    previous = None if earlier is None else earlier_tuning(earlier)
+    previous = None if earlier is None else tuning_of(earlier.session)
     measured, advice = advice_of(session, system, previous)
     former = advice.starting
     listen(stage, session, system, former, FORMER)
     comparison = None if earlier is None else compare(system, earlier.measured, measured, former)
     session.save_advice(advice)
     listen(stage, session, system, advice.tuning, session_through(session))
-    result = verification_of(session, system, session_through(session))
+    result = verification_of(session, system, measured, session_through(session))
     session.save_verification(result)
     before = heard_scores(session, system, FORMER)
     after = heard_scores(session, system, session_through(session))
@@ -101,13 +101,6 @@ def play_act(room: VirtualRoom, system: System, title: str, earlier: Act | None)
     )
     report = keep_report(session, content)
     return Act(title, session, measured, comparison, before, after, result, report)
-
-
-def earlier_tuning(act: Act) -> Tuning:
-    """The tuning that an earlier act ended with."""
-    from roomtune.cli.responses import tuning_of
-
-    return tuning_of(act.session)
 
 
 def measure_outputs(stage: VirtualStage, session: Session, system: System) -> None:

@@ -63,7 +63,9 @@ def content_of(session: Session, system: System, earlier: Session | None = None)
         measured=measured,
         advice=plan(system, measured, former) if tuned else None,
         verification=(
-            verification_of(session, system, session_through(session)) if verified else None
+            verification_of(session, system, measured, session_through(session))
+            if verified
+            else None
         ),
         comparison=comparison,
         takes=session.takes(kind="output"),

@@ -9,6 +9,7 @@ import click
 from roomtune.cli.show import as_json, say, table
 
 if TYPE_CHECKING:
+    from roomtune.advisor.measured import Measured
     from roomtune.session.folder import Session
     from roomtune.session.verification import Verification
     from roomtune.system.model import System
@@ -39,7 +40,7 @@ def command(
     """
     from roomtune.cli.measure_command import loudest_dbfs, settings_for, sound_s
     from roomtune.cli.project import open_session, system_of
-    from roomtune.cli.responses import tuning_of
+    from roomtune.cli.responses import measured_of, tuning_of
     from roomtune.cli.rounds import channel_round, run_round
     from roomtune.cli.stage import consent, open_stage
 
@@ -54,7 +55,7 @@ def command(
     through = session_through(session)
     for sentence in run_round(stage, session, requests, "verifying", through):
         say(f"Not usable: {sentence}")
-    result = verification_of(session, system, through)
+    result = verification_of(session, system, measured_of(session, system), through)
     session.save_verification(result)
     if json_wanted:
         as_json(verification_as_json(result))
@@ -71,13 +72,15 @@ def session_through(session: Session) -> str:
     return path.name if path else ""
 
 
-def verification_of(session: Session, system: System, through: str) -> Verification:
+def verification_of(
+    session: Session, system: System, measured: Measured, through: str
+) -> Verification:
     """Hold the channel takes made through a tuning against its prediction."""
     from roomtune.advisor.prediction import predict
-    from roomtune.cli.responses import channel_takes, correction_of, measured_of, tuning_of
+    from roomtune.cli.responses import channel_takes, correction_of, tuning_of
     from roomtune.session.verification import verify
 
-    measured, tuning = measured_of(session, system), tuning_of(session)
+    tuning = tuning_of(session)
     return verify(
         system,
         predict(tuning, measured),

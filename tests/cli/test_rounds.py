@@ -57,7 +57,7 @@ def test_the_amplifier_is_switched_by_hand_and_back_at_every_seat(attic, tmp_pat
     assert run_round(stage, session, requests, "measuring") == ()
     expected = [f"switch to {name}" for name in names]
     assert stage.asked == [
-        *(step for seat in seats for step in (f"go to {seat}", *expected, "switch back"))
+        step for seat in seats for step in (f"go to {seat}", *expected, "switch back")
     ]
     assert len(session.entries()) == 4
 
