@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +12,7 @@ from numpy.typing import NDArray
 from roomtune.advisor.energy import EnergyModel
 from roomtune.advisor.measured import Measured
 from roomtune.advisor.objective import Goal, Match, Problem, Rows
+from roomtune.advisor.room_modes import Mode, strongest_modes
 from roomtune.advisor.scores import (
     DEEPEST_DB,
     DEVIATION_BAND_HZ,
@@ -29,7 +31,7 @@ from roomtune.system.model import System
 
 Array = NDArray[np.float64]
 TRANSITION_HZ = 250.0
-NARROW_DIP_DB = 3.0
+NARROW_DIP_DB, DIP_OCTAVES = 3.0, 0.7
 LOW_END_DB, LOW_END_LIFT_DB = 6.0, 4.0
 MATCH_WEIGHT, MAIN_WEIGHT = 1.0, 0.35
 
@@ -51,6 +53,13 @@ class Aims:
             for place, name in enumerate(self.model.channels)
             if name in wanted and len(self.model.members[place])
         )
+
+    @cached_property
+    def modes(self) -> tuple[Mode, ...]:
+        """The room's strongest modes, from all seats and the outputs that reach deepest."""
+        lowest = self.measured.bands_hz[:, 0]
+        deep = np.flatnonzero(lowest <= min(2 * lowest.min(), 80.0))
+        return strongest_modes(self.measured.responses[deep]) if len(deep) else ()
 
     @property
     def main_seat(self) -> int:
@@ -225,7 +234,9 @@ def row_trust(
     return np.clip((ratio - 6) / 14, 0, 1)
 
 
-def narrow_dips(centres_hz: Array, level_db: Array, octaves: float = 0.7) -> NDArray[np.bool_]:
+def narrow_dips(
+    centres_hz: Array, level_db: Array, octaves: float = DIP_OCTAVES
+) -> NDArray[np.bool_]:
     """Rows more than 3 dB below the median of their surroundings: cancellations, as a rule."""
     distance = np.abs(np.log2(centres_hz[:, None] / centres_hz[None]))
     around = np.array([np.median(level_db[near]) for near in distance < octaves / 2])

@@ -14,43 +14,72 @@ from roomtune.advisor.proposal import Proposal
 Array = NDArray[np.float64]
 FALL_DB = 10.0
 SEEN_DB = 10.0
+CLEAN_RESERVE_DB = 20.0
 
 
 @dataclass(frozen=True)
 class UsableBand:
-    """Where an output plays well: within its safe band, not fallen off, above the noise."""
+    """Where an output plays well: in its safe band, not fallen off, above the noise, clean.
+
+    noisy_hz: thirds that hardly stand above the noise; distorted_hz: thirds with
+    more than 10 % of second or 3 % of higher harmonics 20 dB under the output's
+    highest level.
+    """
 
     output: str
     low_hz: float
     high_hz: float
     level_db: float
     noisy_hz: tuple[float, ...] = ()
+    distorted_hz: tuple[float, ...] = ()
 
 
 def usable_bands(aims: Aims) -> tuple[UsableBand, ...]:
     """The usable band of every output, from third-octave levels averaged over the seats.
 
     The run of thirds about the middle of the safe band, none of which lies
-    more than 8 dB under the median of the upper half of them, or less than
-    10 dB above the noise. Single dips of one third are passed over.
+    more than 10 dB under their median, less than 10 dB above the noise, or
+    distorts at low levels. Gaps of up to two thirds are passed over.
     """
     return tuple(_usable(aims, place) for place in range(len(aims.model.outputs)))
 
 
 def _usable(aims: Aims, place: int) -> UsableBand:
     name = aims.model.outputs[place]
-    low, high = (float(f) for f in aims.measured.bands_hz[place])
+    low, high = _safe_band(aims, place)
     centres, bands = third_rows(aims.model, (max(1.1 * low, 18.0), min(high / 1.1, 20e3)))
     power = aims.average[0] @ own_power(aims, place) @ bands.T
     noise = aims.average[0] @ aims.model.noise[place] @ bands.T
     level = 10 * np.log10(np.maximum(power, 1e-30))
     loud = np.median(level)
-    good = (level > loud - FALL_DB) & (power > noise * 10 ** (SEEN_DB / 10))
+    clean = _clean(aims, place, centres)
+    good = (level > loud - FALL_DB) & (power > noise * 10 ** (SEEN_DB / 10)) & clean
     good = _without_gaps(good, 2)
     first, last = _run_about(good, int(np.argmax(_smooth(level))))
     noisy = tuple(float(f) for f in centres[power <= noise * 10 ** (SEEN_DB / 10)])
     ends = _reach(centres, first, last, low, high)
-    return UsableBand(name, float(ends[0]), float(ends[1]), float(loud), noisy)
+    dirty = tuple(float(f) for f in centres[~clean])
+    return UsableBand(name, float(ends[0]), float(ends[1]), float(loud), noisy, dirty)
+
+
+def _safe_band(aims: Aims, place: int) -> tuple[float, float]:
+    """What was measured, as far as it is safe now."""
+    low, high = (float(f) for f in aims.measured.bands_hz[place])
+    safe = aims.system.output(aims.model.outputs[place]).safe_band_hz
+    return max(low, safe[0]), min(high, safe[1])
+
+
+def _clean(aims: Aims, place: int, centres_hz: Array) -> NDArray[np.bool_]:
+    """Thirds in which the output does not distort at moderate levels."""
+    levels = aims.measured.clean
+    if levels is None:
+        return np.ones(len(centres_hz), dtype=bool)
+    name = aims.model.outputs[place]
+    row = levels.level_dbfs[aims.measured.outputs.index(name)]
+    needed = aims.system.output(name).maximum_level_dbfs - CLEAN_RESERVE_DB
+    nearest = np.argmin(np.abs(np.log(levels.frequencies_hz / centres_hz[:, None])), axis=1)
+    near = np.abs(np.log2(levels.frequencies_hz[nearest] / centres_hz)) < 1 / 6
+    return np.asarray(~near | (row[nearest] >= needed))
 
 
 def _reach(centres: Array, first: int, last: int, low: float, high: float) -> tuple[float, float]:
@@ -100,13 +129,19 @@ def band_proposals(bands: tuple[UsableBand, ...]) -> list[Proposal]:
         if band.noisy_hz:
             listed = ", ".join(f"{f:.0f}" for f in band.noisy_hz[:6])
             refused = (f"acting on the thirds at {listed} Hz, which hardly stand above the noise",)
+        if band.distorted_hz:
+            listed = ", ".join(f"{f:.0f}" for f in band.distorted_hz[:6])
+            refused += (
+                f"crossing over at {listed} Hz, where it distorts {CLEAN_RESERVE_DB:g} dB under "
+                "its highest level already",
+            )
         proposals.append(
             Proposal(
                 step="usable band",
                 subject=band.output,
                 change=f"use it from {band.low_hz:.0f} to {band.high_hz:.0f} Hz",
                 evidence=f"third-octave levels averaged over the seats stay within {FALL_DB:g} dB "
-                "there, inside its safe band",
+                "there, above the noise, undistorted, inside its safe band",
                 effect="",
                 refused=refused,
             )

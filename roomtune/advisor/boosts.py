@@ -1,4 +1,11 @@
-"""No output is boosted beyond the wish, however many filters boost at one place."""
+"""No output is boosted beyond the wish, however many filters boost at one place.
+
+What a driver and its amplifier see is the net response of all filters of the
+output, so that is what `wishes.maximum_boost_db` bounds. But a boost that a
+cut undoes again wastes both, is fragile where they do not meet exactly, and
+raises the level between the filters; so the boosts alone may exceed the wish
+by half of it, at most 3 dB.
+"""
 
 from __future__ import annotations
 
@@ -16,25 +23,32 @@ from roomtune.system.model import System
 
 MOVABLE = ("peaking", "low shelf", "high shelf")
 POINTS_PER_OCTAVE = 48
-WITHIN_DB = 0.01
+WITHIN_DB, MOST_BEYOND_DB = 0.01, 3.0
 Array = NDArray[np.float64]
 
 
 def within_boost(system: System, tuning: Tuning) -> Tuning:
     """The tuning with boosts taken back until no output exceeds `wishes.maximum_boost_db`.
 
-    What counts is the sum of an output's boosting filters at any frequency; cuts
-    do not make room for more. The one that boosts most there goes down step by step.
+    What counts is `boost_db`. The filter that boosts most there goes down step by step.
     """
     changed = {o.name: _bounded(system, o, tuning.sample_rate_hz) for o in tuning.outputs}
     return with_outputs(tuning, changed)
 
 
-def boost_db(filters: tuple[Filter, ...], sample_rate_hz: float) -> tuple[float, float]:
-    """Most that boosting filters lift together, dB (0 for none), and where, Hz."""
+def boost_db(
+    filters: tuple[Filter, ...], sample_rate_hz: float, limit_db: float
+) -> tuple[float, float]:
+    """Most boost of an output's filters, dB (0 for none), and where, Hz.
+
+    Of the boosting ones together with the others, which count where they cut, or
+    of the boosting ones alone less what they may exceed the limit by, whichever is more.
+    """
     frequencies = _grid_hz(sample_rate_hz)
-    boosting = [f for f in filters if _boosts(f)]
-    level = magnitude_db(boosting, frequencies, sample_rate_hz)
+    movable = [f for f in filters if f.type in MOVABLE]
+    alone = magnitude_db([f for f in movable if _boosts(f)], frequencies, sample_rate_hz)
+    cut = magnitude_db([f for f in movable if not _boosts(f)], frequencies, sample_rate_hz)
+    level = alone + np.maximum(np.minimum(cut, 0.0), -min(MOST_BEYOND_DB, limit_db / 2))
     place = int(np.argmax(level))
     return max(float(level[place]), 0.0), float(frequencies[place])
 
@@ -43,7 +57,7 @@ def _bounded(system: System, output: OutputSetting, sample_rate_hz: float) -> Ou
     knob, limit = system.processor.filter_gain_db, system.wishes.maximum_boost_db
     filters, step = output.filters, max(knob.step, 0.1)
     while True:
-        most, where_hz = boost_db(filters, sample_rate_hz)
+        most, where_hz = boost_db(filters, sample_rate_hz, limit)
         place = _strongest(filters, where_hz, sample_rate_hz)
         if most <= limit + WITHIN_DB or place is None:
             return replace(output, filters=filters)

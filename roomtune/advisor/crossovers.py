@@ -2,10 +2,12 @@
 
 Every slope that the processor offers is tried on a grid of frequencies; for
 each, the delay and polarity that make the two drivers' direct sounds add up
-best are found. A choice is judged by how flat the sum is through the two
-octaves about the crossover, how much is lost by phase differences, and how
-well both hold at the other seats; ties go to the middle of the overlap and to
-steep symmetrical slopes.
+best are found. A choice is judged by how near the sum is to a perfect joint
+through the two octaves about the crossover, how much is lost by phase
+differences, and how well both hold at the other seats. What sums nearly as well
+as the best is alike in that: a tenth of a dB worse, or by a quarter of what even
+the best leaves over, or by what loudspeakers alike differ. Among those, the
+middle of the overlap and symmetrical slopes of order 4 are preferred.
 """
 
 from __future__ import annotations
@@ -31,7 +33,7 @@ POINTS_PER_OCTAVE = 24
 OTHER_SEATS_WEIGHT = 0.3
 MIDDLE_COST_DB, UNEVEN_COST_DB, DELAY_COST_DB = 0.7, 0.15, 2.0
 LOSS_WEIGHT, INVERSION_COST_DB = 0.7, 0.3
-CHECKED_BOTH_WAYS = 24
+AS_GOOD_DB = 0.1
 
 
 @dataclass(frozen=True)
@@ -85,6 +87,26 @@ class Choice:
     joints: tuple[Joint, ...]
     cost_db: float
 
+    @property
+    def ripple_db(self) -> float:
+        """Distance from a perfect joint, mean over the loudspeakers."""
+        return float(np.mean([joint.ripple_db for joint in self.joints]))
+
+    @property
+    def loss_db(self) -> float:
+        """Level lost to phase, mean over the loudspeakers."""
+        return float(np.mean([joint.loss_db for joint in self.joints]))
+
+    @property
+    def sum_db(self) -> float:
+        """How far the drivers are from adding up perfectly where they arrive together."""
+        return float(np.mean([joint.cost_db for joint in self.joints]))
+
+    @property
+    def scatter_db(self) -> float:
+        """How much loudspeakers alike differ in that: what the room has to say in it."""
+        return float(np.std([joint.cost_db for joint in self.joints]))
+
 
 @dataclass(frozen=True, eq=False)
 class Pair:
@@ -111,11 +133,15 @@ def overlap_hz(
 
 
 def candidates(
-    system: System, upper: Output, overlap: tuple[float, float], pinned_hz: float | None
+    system: System,
+    upper: Output,
+    overlap: tuple[float, float],
+    pinned_hz: float | None,
+    per_octave: int = 6,
 ) -> tuple[Slope, ...]:
-    """Slopes to try: every family and order of the processor on a sixth-octave grid."""
+    """Slopes to try: every family and order of the processor on a grid of frequencies."""
     low, high = overlap
-    grid = [pinned_hz] if pinned_hz else log_or_single(low, high)
+    grid = [pinned_hz] if pinned_hz else log_or_single(low, high, per_octave)
     found = []
     for frequency in grid:
         for family, order in slopes(system.processor):
@@ -125,11 +151,11 @@ def candidates(
     return tuple(found)
 
 
-def log_or_single(low_hz: float, high_hz: float) -> list[float]:
-    """Sixth-octave frequencies between limits, or the one when they are equal."""
+def log_or_single(low_hz: float, high_hz: float, per_octave: int = 6) -> list[float]:
+    """So many frequencies per octave between limits, or the one when they are equal."""
     if low_hz == high_hz:
         return [low_hz]
-    count = max(int(np.ceil(6 * np.log2(high_hz / low_hz))), 1) + 1
+    count = max(int(np.ceil(per_octave * np.log2(high_hz / low_hz))), 1) + 1
     return [float(f) for f in np.geomspace(low_hz, high_hz, count)]
 
 
@@ -288,9 +314,11 @@ def ranked(
         cost += preference_db(slope, overlap) + INVERSION_COST_DB * unexpected
         return Choice(slope, joints, cost)
 
-    def ordered(choices: list[Choice]) -> list[Choice]:
-        return sorted(choices, key=lambda item: (item.cost_db, str(item.slope)))
+    return _ordered([choice(slope, way) for slope in slopes_to_try for way in (False, True)])
 
-    found = ordered([choice(slope, expects_inversion(slope, rate)) for slope in slopes_to_try])
-    turned = [choice(c.slope, not c.joints[0].inverted) for c in found[:CHECKED_BOTH_WAYS]]
-    return ordered(found + turned)
+
+def _ordered(choices: Sequence[Choice]) -> list[Choice]:
+    """What sums as well as the best comes first; within that and after it, the least cost."""
+    best = min(choices, key=lambda item: item.sum_db)
+    most = best.sum_db + max(AS_GOOD_DB, best.sum_db / 4, best.scatter_db)
+    return sorted(choices, key=lambda item: (item.sum_db > most, item.cost_db, str(item.slope)))

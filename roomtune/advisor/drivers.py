@@ -138,7 +138,8 @@ def _proposal(
         for (lower, upper), joint in zip(pairs, best.joints, strict=True)
     )
     others = tuple(
-        f"{other.slope}: costs {other.cost_db - best.cost_db:.2f} dB more"
+        f"{other.slope}: {other.ripple_db:.2f} dB rms from a perfect joint, {other.loss_db:.2f} dB "
+        f"lost to phase; costs {other.cost_db - best.cost_db:+.2f} dB against the chosen one"
         for other in _different(choices)
     )
     why = (
@@ -150,7 +151,8 @@ def _proposal(
         step="crossover",
         subject=", ".join(kind),
         change=f"cross over at {best.slope}; {joints}",
-        evidence=f"{why}; of {len(choices)} settings tried on the direct sound this one sums best",
+        evidence=f"{why}; of {len(choices)} settings tried on the direct sound in the takes of "
+        f"{', '.join(f'{low.name} and {high.name}' for low, high in pairs)} this one sums best",
         effect=f"direct sound within {ripple:.2f} dB rms of a perfect joint, "
         f"{loss:.2f} dB lost to phase",
         effect_db=round(loss, 3),

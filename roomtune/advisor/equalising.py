@@ -7,9 +7,10 @@ from dataclasses import replace
 
 from roomtune.advisor.aims import Aims, problem_for
 from roomtune.advisor.arrangement import subwoofer_places
-from roomtune.advisor.equaliser import Ground, Rules, grown, pruned
+from roomtune.advisor.equaliser import grown, pruned, tied_to_modes
 from roomtune.advisor.layout import ordered_outputs
 from roomtune.advisor.objective import Problem, fitted
+from roomtune.advisor.palette import Ground, Rules
 from roomtune.advisor.scores import channel_pairs
 from roomtune.advisor.state import Free, State
 from roomtune.processor.rounding import rounded_to
@@ -23,7 +24,8 @@ def rules_of(aims: Aims, per_output: int | None = None) -> Rules:
     """What the processor and the wishes allow."""
     processor = aims.system.processor
     count = processor.filters_per_output if per_output is None else per_output
-    return Rules(processor, aims.system.wishes.maximum_boost_db, count)
+    boost_db = aims.system.wishes.maximum_boost_db
+    return Rules(processor, boost_db, count, modes=aims.modes)
 
 
 def equalised(aims: Aims, tuning: Tuning, bass_hz: float, state: State) -> State:
@@ -125,6 +127,7 @@ def _grown(
     moving = tuple((place,) for place in sorted(touched)) if gains is None else tuple(gains)
     found = grown(part, own, grounds, rules, moving)
     found = pruned(part, found, range(len(found.sections)), rules)
+    found = tied_to_modes(part, found, rules)
     others = tuple(s for p, s in enumerate(state.sections) if p not in set(keep))
     return State(
         state.gains_db + found.gains_db,

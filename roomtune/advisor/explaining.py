@@ -7,6 +7,7 @@ import numpy as np
 from roomtune.advisor.aims import Aims
 from roomtune.advisor.alignment import own_outputs
 from roomtune.advisor.arrangement import Arrangement, subwoofer_places
+from roomtune.advisor.bass_crossover import BassChoice
 from roomtune.advisor.layout import (
     bass_outputs,
     gives_bass_away,
@@ -15,11 +16,13 @@ from roomtune.advisor.layout import (
 )
 from roomtune.advisor.prediction import Prediction
 from roomtune.advisor.proposal import Proposal
-from roomtune.advisor.scores import Scores, scores
+from roomtune.advisor.scores import DEVIATION_BAND_HZ, Scores, main_channels, scores
 from roomtune.advisor.state import State
 from roomtune.advisor.subwoofers import Junction
 from roomtune.processor.tuning import Filter, Tuning
 from roomtune.system.model import System
+
+BASS_ALTERNATIVES = 3
 
 
 def prediction_scores(system: System, prediction: Prediction) -> Scores:
@@ -34,7 +37,12 @@ def prediction_scores(system: System, prediction: Prediction) -> Scores:
 
 
 def bass_proposals(
-    aims: Aims, tuning: Tuning, bass_hz: float, found: Arrangement, meeting: Junction
+    aims: Aims,
+    tuning: Tuning,
+    bass_hz: float,
+    found: Arrangement,
+    meeting: Junction,
+    choices: tuple[BassChoice, ...] = (),
 ) -> list[Proposal]:
     """Where bass goes, and how the subwoofers work together and with the rest."""
     system = aims.system
@@ -83,19 +91,30 @@ def bass_proposals(
             )
         )
     if places:
-        proposals.append(
-            Proposal(
-                step="bass crossover",
-                subject=", ".join(aims.model.outputs[p] for p in places),
-                change=f"delay moved by {meeting.delay_ms:.2f} ms"
-                + (", polarity turned over" if meeting.inverted else ""),
-                evidence=f"sum with the main loudspeakers from {bass_hz / 2:.0f} to "
-                f"{bass_hz * 2:.0f} Hz over all channels and seats",
-                effect=f"{meeting.loss_db:.1f} dB lost to phase on the average",
-                effect_db=round(meeting.loss_db, 2),
-            )
-        )
+        proposals.append(_meeting_proposal(aims, bass_hz, meeting, choices))
     return proposals
+
+
+def _meeting_proposal(
+    aims: Aims, bass_hz: float, meeting: Junction, choices: tuple[BassChoice, ...]
+) -> Proposal:
+    """The bass crossover, how the subwoofers meet the rest there, and what else was tried."""
+    seats = f"{len(aims.model.seats)} {'seat' if len(aims.model.seats) == 1 else 'seats'}"
+    pinned = " (pinned in [wishes])" if aims.system.wishes.bass_crossover_hz else ""
+    best = choices[0].cost_db if choices else 0.0
+    others = [c for c in choices if c.frequency_hz != bass_hz][:BASS_ALTERNATIVES]
+    return Proposal(
+        step="bass crossover",
+        subject=", ".join(aims.model.outputs[p] for p in subwoofer_places(aims)),
+        change=f"cross over at {bass_hz:g} Hz{pinned}; delay moved by {meeting.delay_ms:.2f} ms"
+        + (", polarity turned over" if meeting.inverted else ""),
+        evidence=f"sum with the main loudspeakers from {bass_hz / 2:.0f} to "
+        f"{bass_hz * 2:.0f} Hz over all channels and {seats}"
+        + (f"; {len(choices)} frequencies tried" if len(choices) > 1 else ""),
+        effect=f"{meeting.loss_db:.1f} dB lost to phase on the average",
+        effect_db=round(meeting.loss_db, 2),
+        refused=tuple(f"{c}; costs {c.cost_db - best:+.2f} dB against the best" for c in others),
+    )
 
 
 def has_lfe(system: System) -> bool:
@@ -164,8 +183,22 @@ def result_proposals(system: System, before: Prediction, after: Prediction) -> l
             step="result",
             subject="whole system",
             change=f"before: {first}; after: {then}",
-            evidence="prediction from the measured responses through the exact tuning",
+            evidence="prediction from the takes of all outputs at "
+            f"{', '.join(after.seats)} through the exact tuning as the processor holds it",
             effect="deviation from the target reduced",
             effect_db=round(float(np.subtract(first.deviation_db, then.deviation_db)), 2),
+            uncertainty_db=level_uncertainty_db(system, after),
         )
     ]
+
+
+def level_uncertainty_db(system: System, prediction: Prediction) -> float:
+    """Uncertainty of a predicted level by the noise of the takes, dB.
+
+    One standard deviation; median over main channels, seats and frequencies
+    from 40 Hz to 16 kHz.
+    """
+    rows = [prediction.channels.index(n) for n in main_channels(system)]
+    frequencies = prediction.response.frequencies_hz
+    inside = (frequencies >= DEVIATION_BAND_HZ[0]) & (frequencies <= DEVIATION_BAND_HZ[1])
+    return float(np.round(np.median(prediction.uncertainty_db[rows][..., inside]), 3))

@@ -7,7 +7,7 @@ from itertools import pairwise
 import numpy as np
 
 from roomtune.processor.tuning import Family
-from roomtune.system.model import Loudspeaker, Output, Processor, System
+from roomtune.system.model import Loudspeaker, Output, Position, Processor, System
 
 FULL_RANGE_HZ = 20.0
 BASS_REACH_HZ = 60.0
@@ -47,7 +47,7 @@ def gives_bass_away(system: System, loudspeaker: Loudspeaker) -> bool:
     bass and routes have no filters to keep the rest from them.
     """
     own = ordered_outputs(system, loudspeaker.name)
-    if loudspeaker.channel is None or not own:
+    if loudspeaker.channel is None or not own or "bass redirection" in system.wishes.forbid:
         return False
     names = {output.name for output in bass_outputs(system)}
     if any(output.name in names for output in own):
@@ -55,6 +55,33 @@ def gives_bass_away(system: System, loudspeaker: Loudspeaker) -> bool:
     if shares_woofers(system) and not has_route_filters(system):
         return False
     return bool(names) and own[0].safe_band_hz[0] > FULL_RANGE_HZ
+
+
+def bass_outputs_for(system: System, channel: str) -> tuple[Output, ...]:
+    """The bass outputs that play a channel's redirected bass.
+
+    All of them; with stereo bass, channels named L... and R... keep to the
+    subwoofers that stand nearer to their front loudspeaker (where places are
+    known, and there are some on either side).
+    """
+    everywhere = bass_outputs(system)
+    if system.wishes.bass != "stereo" or channel[0] not in "LR" or channel == "LFE":
+        return everywhere
+    fronts = [system.loudspeaker_of(name) for name in ("L", "R")]
+    places = [front.position_m for front in fronts if front and front.position_m]
+    if len(places) < 2:
+        return everywhere
+    own = tuple(o for o in everywhere if _side(system, o, places) == channel[0])
+    return own if 0 < len(own) < len(everywhere) else everywhere
+
+
+def _side(system: System, output: Output, fronts: list[Position]) -> str | None:
+    """Whether an output stands nearer to the left or to the right front loudspeaker."""
+    place = system.loudspeaker(output.loudspeaker).position_m
+    if place is None:
+        return None
+    left, right = (float(np.linalg.norm(np.subtract(place, front))) for front in fronts)
+    return "L" if left < right else "R"
 
 
 def shares_woofers(system: System) -> bool:

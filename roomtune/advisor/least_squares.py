@@ -14,7 +14,24 @@ import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
-Model = Callable[[Array, bool], tuple[Array, Array]]
+
+
+@dataclass(frozen=True, eq=False)
+class Quadratic:
+    """Half a sum of squares about a point: value, gradient (n,) and normal matrix (n, n)."""
+
+    cost: float
+    gradient: Array
+    normal: Array
+
+
+Model = Callable[[Array, bool], Quadratic]
+
+
+def quadratic(residuals: Array, jacobian: Array) -> Quadratic:
+    """The quadratic of residuals (m,) and their slopes (m, n)."""
+    cost = 0.5 * float(residuals @ residuals)
+    return Quadratic(cost, jacobian.T @ residuals, jacobian.T @ jacobian)
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,39 +53,25 @@ def minimise(
 ) -> Fit:
     """Minimise half the sum of squares of the residuals within the bounds.
 
-    `model(x, slopes)` returns residuals (m,) and their Jacobian (m, n), which
-    may be anything when `slopes` is False. Ends after `steps` steps, or when
+    `model(x, slopes)` returns the `Quadratic` at x, of which only the cost counts
+    when `slopes` is False. Ends after `steps` steps, or when
     one lowers the cost, or promises to, by less than `tolerance` of it. The
     cost never rises above that of the (clipped) start.
     """
     x = np.clip(start, lower, upper)
-    damping = 1e-2
+    damping = 1e-3
     cost = np.inf
     for step in range(steps):
-        residuals, jacobian = model(x, True)
-        cost = 0.5 * float(residuals @ residuals)
-        quadratic = _Quadratic(x, cost, jacobian.T @ residuals, jacobian.T @ jacobian)
-        found = _accepted(model, quadratic, lower, upper, damping, tolerance)
+        now = model(x, True)
+        cost = now.cost
+        found = _accepted(model, x, now, (lower, upper), damping, tolerance)
         if found is None:
             return Fit(x, cost, step)
         gained = cost - found.cost
         x, cost, damping = found.x, found.cost, found.damping
         if gained <= tolerance * max(cost, 1e-300):
             return Fit(x, cost, step + 1)
-    if not np.isfinite(cost):
-        residuals, _ = model(x, False)
-        cost = 0.5 * float(residuals @ residuals)
-    return Fit(x, cost, steps)
-
-
-@dataclass(frozen=True, eq=False)
-class _Quadratic:
-    """The cost about a point: value, gradient and normal matrix."""
-
-    x: Array
-    cost: float
-    gradient: Array
-    normal: Array
+    return Fit(x, cost if np.isfinite(cost) else model(x, False).cost, steps)
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,28 +83,31 @@ class _Accepted:
 
 def _accepted(
     model: Model,
-    now: _Quadratic,
-    lower: Array,
-    upper: Array,
+    x: Array,
+    now: Quadratic,
+    bounds: tuple[Array, Array],
     damping: float,
     tolerance: float,
 ) -> _Accepted | None:
     """The first step, with rising damping, that lowers the cost; None when none is worth it."""
-    held = ((now.x <= lower) & (now.gradient > 0)) | ((now.x >= upper) & (now.gradient < 0))
+    lower, upper = bounds
+    held = ((x <= lower) & (now.gradient > 0)) | ((x >= upper) & (now.gradient < 0))
     free = np.flatnonzero(~held)
     if not len(free):
         return None
-    normal = now.normal[np.ix_(free, free)]
-    scale = np.diag(normal) + 1e-9 * max(float(np.trace(normal)) / len(free), 1e-300)
+    normal, gradient = now.normal[np.ix_(free, free)], now.gradient[free]
+    diagonal = normal.diagonal()
+    scale = diagonal + 1e-9 * max(float(diagonal.sum()) / len(free), 1e-300)
+    damped = normal.copy()
     for _ in range(8):
-        move = np.linalg.solve(normal + np.diag(damping * scale), -now.gradient[free])
-        trial = now.x.copy()
-        trial[free] = np.clip(now.x[free] + move, lower[free], upper[free])
-        promised = -float(now.gradient[free] @ move + 0.5 * move @ normal @ move)
+        np.fill_diagonal(damped, diagonal + damping * scale)
+        move = np.linalg.solve(damped, -gradient)
+        promised = -float(gradient @ move + 0.5 * move @ normal @ move)
         if promised <= 0.1 * tolerance * now.cost:
             return None
-        residuals, _ = model(trial, False)
-        new = 0.5 * float(residuals @ residuals)
+        trial = x.copy()
+        trial[free] = np.minimum(np.maximum(x[free] + move, lower[free]), upper[free])
+        new = model(trial, False).cost
         if new < now.cost:
             return _Accepted(trial, new, max(damping / 5, 1e-8))
         damping *= 6

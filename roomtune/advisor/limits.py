@@ -7,13 +7,17 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from roomtune.advisor.proposal import Proposal
+from roomtune.advisor.driver_limits import DriverLimit, driver_limit
 from roomtune.processor.response import tuning_response
+from roomtune.processor.rounding import rounded_to
 from roomtune.processor.tuning import Limiter, Tuning
+from roomtune.signal.bands import log_frequencies_hz
 from roomtune.system.model import Output, System
 
 Array = NDArray[np.float64]
 BLOCK = 1 << 15
+POINTS_PER_OCTAVE = 24
+RELEASE_PERIODS, QUICKEST_RELEASE_MS = 8.0, 100.0
 
 
 @dataclass(frozen=True)
@@ -22,7 +26,8 @@ class Headroom:
 
     sine_dbfs: the loudest single channel at full scale, any sine;
     worst_dbfs: all channels at full scale in the worst possible signals;
-    typical_dbfs: all channels at full scale with unrelated pink signals.
+    typical_dbfs: unrelated pink programmes in all channels, each peaking at
+    full scale, if what is summed keeps their crest factor.
     """
 
     output: str
@@ -66,64 +71,100 @@ def without_delays(tuning: Tuning) -> Tuning:
     )
 
 
+def limit_grid_hz(tuning: Tuning) -> Array:
+    """Frequencies at which limits are held, 8 Hz to 20 kHz."""
+    return log_frequencies_hz(8.0, min(20e3, 0.49 * tuning.sample_rate_hz), POINTS_PER_OCTAVE)
+
+
+def reached_dbfs(tuning: Tuning, frequencies_hz: Array) -> dict[str, Array]:
+    """Sine level (k,) that all channels together can make at each output, no limiter working."""
+    magnitude = np.abs(tuning_response(without_delays(tuning), frequencies_hz)).sum(axis=0)
+    level = 20 * np.log10(np.maximum(magnitude, 1e-9))
+    return {o.name: row for o, row in zip(tuning.outputs, level, strict=True)}
+
+
+def driver_limits(system: System, tuning: Tuning) -> dict[str, DriverLimit]:
+    """The limits of every output on the grid of the limits."""
+    grid = limit_grid_hz(tuning)
+    return {o.name: driver_limit(system.output(o.name), grid) for o in tuning.outputs}
+
+
 def within_headroom(system: System, tuning: Tuning) -> Tuning:
     """Shift all outputs together so that no single channel at full scale clips one.
 
     Without limiters the worst case of all channels together stays below every
-    output's level limit instead.
+    output's limits instead.
     """
-    found = headrooms(tuning)
-    if system.processor.limiters:
-        over = max(item.sine_dbfs for item in found)
-    else:
-        over = max(h.worst_dbfs - system.output(h.output).maximum_level_dbfs for h in found)
+    over = excess_db(system, tuning)
     step = system.processor.gain_db.step or 0.1
     over = float(np.ceil(over / step - 1e-9) * step)
     room = min(system.processor.gain_db.maximum - o.gain_db for o in tuning.outputs)
-    shift = min(-over, room)
-    outputs = tuple(replace(o, gain_db=o.gain_db + shift) for o in tuning.outputs)
+    return _shifted(tuning, min(-over, room))
+
+
+def back_within_headroom(system: System, tuning: Tuning) -> Tuning:
+    """The same, but only downwards, and with limiters that fit: the last step of all."""
+    if excess_db(system, tuning) > 1e-6:
+        tuning = within_headroom(system, tuning)
+    return limited(system, tuning)
+
+
+def _shifted(tuning: Tuning, change_db: float) -> Tuning:
+    outputs = tuple(replace(o, gain_db=o.gain_db + change_db) for o in tuning.outputs)
     return replace(tuning, outputs=outputs)
 
 
-def peak_limiter(output: Output) -> Limiter:
-    """A limiter at the output's stated level that lets no peak pass (no attack time)."""
-    return Limiter(output.maximum_level_dbfs, attack_ms=0.0)
+def excess_db(system: System, tuning: Tuning) -> float:
+    """By how much the output that is worst off exceeds what it may reach; negative: room left."""
+    found = headrooms(tuning)
+    if system.processor.limiters:
+        return max(item.sine_dbfs for item in found)
+    limits = driver_limits(system, tuning)
+    reached = reached_dbfs(tuning, limit_grid_hz(tuning))
+    return max(
+        max(
+            item.worst_dbfs - limits[item.output].peak_dbfs,
+            float(np.max(reached[item.output] - limits[item.output].level_dbfs)),
+        )
+        for item in found
+    )
+
+
+def peak_limiter(system: System, output: Output, threshold_dbfs: float) -> Limiter:
+    """A limiter that lets no peak pass, as far as the processor has it.
+
+    The attack is the shortest there is. The release lasts several periods of
+    the lowest tone, so that the limiter does not bend single waves (common
+    practice, no source). The threshold is rounded down.
+    """
+    knob = system.processor.limiter_threshold_dbfs
+    threshold = rounded_to(threshold_dbfs, knob)
+    if threshold > threshold_dbfs + 1e-9 and knob.step:
+        threshold = rounded_to(threshold - knob.step, knob)
+    release = max(RELEASE_PERIODS * 1e3 / output.safe_band_hz[0], QUICKEST_RELEASE_MS)
+    return Limiter(
+        threshold,
+        attack_ms=system.processor.limiter_attack_ms.minimum,
+        release_ms=rounded_to(float(np.round(release)), system.processor.limiter_release_ms),
+    )
 
 
 def limited(system: System, tuning: Tuning) -> Tuning:
-    """The tuning with a limiter at every output's stated level, where there are limiters."""
+    """The tuning with a limiter at every output's limit, where there are limiters."""
     if not system.processor.limiters:
         return tuning
-    outputs = tuple(replace(o, limiter=peak_limiter(system.output(o.name))) for o in tuning.outputs)
+    limits = driver_limits(system, tuning)
+    reached = reached_dbfs(tuning, limit_grid_hz(tuning))
+    outputs = tuple(
+        replace(
+            o,
+            limiter=peak_limiter(
+                system, system.output(o.name), limits[o.name].threshold_dbfs(reached[o.name])
+            ),
+        )
+        for o in tuning.outputs
+    )
     return replace(tuning, outputs=outputs)
-
-
-def limit_proposals(system: System, tuning: Tuning) -> list[Proposal]:
-    """What each output must bear, and what guards it."""
-    proposals = []
-    for item in headrooms(tuning):
-        output = system.output(item.output)
-        setting = tuning.output(item.output)
-        margin = output.maximum_level_dbfs - item.worst_dbfs
-        guard = (
-            f"limiter at {output.maximum_level_dbfs:g} dBFS"
-            if setting.limiter
-            else f"gain {setting.gain_db:.1f} dB keeps it below {output.maximum_level_dbfs:g} dBFS"
-        )
-        proposals.append(
-            Proposal(
-                step="limits",
-                subject=item.output,
-                change=guard,
-                evidence=f"one channel at full scale reaches {item.sine_dbfs:.1f} dBFS, all "
-                f"together {item.typical_dbfs:.1f} dBFS rms with unrelated pink signals and "
-                f"{item.worst_dbfs:.1f} dBFS at the very worst",
-                effect="the driver never gets more than its stated limit"
-                + ("" if margin >= 0 else "; the limiter works in the loudest passages only"),
-                effect_db=round(margin, 1),
-            )
-        )
-    return proposals
 
 
 def _db(value: float) -> float:

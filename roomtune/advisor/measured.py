@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from roomtune.advisor.clean_levels import CleanLevels, clean_levels
 from roomtune.capture.take import Take
 from roomtune.errors import MeasurementError
 from roomtune.signal.values import FrequencyResponse, ImpulseResponse, read_only
@@ -32,6 +33,9 @@ class Measured:
     deviation: (outputs, seats, k), standard deviation of the complex response
     that the noise explains, at deviation_hz (k,).
     timed: whether arrivals share one reference, so that delays may be compared.
+    absolute: whether time zero is the electrical instant (a loopback), so that arrivals
+    may be compared with those of another day too.
+    clean: at what level each output plays without much distortion, where takes tell.
     """
 
     outputs: tuple[str, ...]
@@ -41,6 +45,8 @@ class Measured:
     deviation_hz: NDArray[np.float64]
     deviation: NDArray[np.float64]
     timed: bool = True
+    absolute: bool = False
+    clean: CleanLevels | None = None
 
     def __post_init__(self) -> None:
         for name in ("bands_hz", "deviation_hz", "deviation"):
@@ -136,6 +142,8 @@ class Measured:
             self.deviation_hz,
             self.deviation[:, index],
             self.timed,
+            self.absolute,
+            self.clean,
         )
 
 
@@ -181,8 +189,10 @@ def measured_from_takes(
     bands = np.array([[row[0].stimulus.start_hz, row[0].stimulus.stop_hz] for row in chosen])
     grid = np.geomspace(10.0, 24e3, 120)
     deviation = np.array([[_deviation(take, grid, correction) for take in row] for row in chosen])
-    timed = all(take.reference != "none" for row in chosen for take in row)
-    return Measured(outputs, seats, responses, bands, grid, deviation, timed)
+    references = {take.reference for row in chosen for take in row}
+    timed, absolute = "none" not in references, references == {"loopback"}
+    clean = clean_levels(chosen)
+    return Measured(outputs, seats, responses, bands, grid, deviation, timed, absolute, clean)
 
 
 def channels_from_takes(

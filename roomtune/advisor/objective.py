@@ -16,11 +16,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from roomtune.advisor.energy import EnergyModel
-from roomtune.advisor.state import Electrical, Free, State, electrical, packed, unpacked
+from roomtune.advisor.least_squares import Fit, Quadratic, minimise
+from roomtune.advisor.moving import Electrical, Moving, electrical, moving
+from roomtune.advisor.state import Free, State, packed, unpacked
 
 Array = NDArray[np.float64]
 DB = 10 / np.log(10)
-OVER_WEIGHT = 3.0
+OVER_WEIGHT = 8.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -42,9 +44,13 @@ class Rows:
 
     def mean(self, values: Array) -> Array:
         """Means (..., r) of values (..., k) over the rows' bands, weighted equally inside."""
-        padded = np.concatenate([values, np.zeros((*values.shape[:-1], 1))], axis=-1)
-        sums = np.add.reduceat(padded, self.runs, axis=-1)[..., ::2]
-        return np.asarray(sums / (self.runs[1::2] - self.runs[::2]))
+        counts = self.runs[1::2] - self.runs[::2]
+        if counts.max() == 1:
+            return values[..., self.runs[::2]]
+        if self.runs[:-1].max() >= values.shape[-1]:
+            values = np.concatenate([values, np.zeros((*values.shape[:-1], 1))], axis=-1)
+        inside = self.runs[:-1] if self.runs[-1] >= values.shape[-1] else self.runs
+        return np.asarray(np.add.reduceat(values, inside, axis=-1)[..., ::2] / counts)
 
 
 @dataclass(frozen=True, eq=False)
@@ -116,7 +122,7 @@ class Problem:
         rest = replace(
             state, sections=tuple(s for i, s in enumerate(state.sections) if i not in set(keep))
         )
-        added = electrical(rest, Free(), self.model.centres_hz, self.rate_hz, False).response
+        added = electrical(rest, self.model.centres_hz, self.rate_hz)
         base = tuple(
             base * added[members]
             for base, members in zip(self.base, self.model.members, strict=True)
@@ -126,12 +132,20 @@ class Problem:
 
 
 @dataclass(frozen=True, eq=False)
+class Block:
+    """Weighted distances (m,), and their slopes (c, m) by the variables at `columns` (c,)."""
+
+    error: Array
+    slopes: Array
+    columns: NDArray[np.intp]
+
+
+@dataclass(frozen=True, eq=False)
 class Heard:
     """Channels as they are heard for given electrical responses, each worked out once."""
 
     problem: Problem
     now: Electrical
-    count: int
     known: dict[int, tuple[Array, NDArray[np.complex128]]] = field(default_factory=dict)
 
     def power(self, channel: int) -> tuple[Array, NDArray[np.complex128]]:
@@ -142,19 +156,32 @@ class Heard:
             self.known[channel] = self.problem.model.power(channel, gains)
         return self.known[channel]
 
-    def levels(self, channel: int, rows: Rows) -> tuple[Array, Array]:
-        """Levels (g, r) in dB of a channel's rows and their slopes (g, r, count)."""
+    def columns(self, *channels: int) -> NDArray[np.intp]:
+        """The variables that move any of the channels, ascending."""
+        members = (self.problem.model.members[channel] for channel in channels)
+        return self.now.union(tuple(int(output) for outputs in members for output in outputs))
+
+    def levels(self, channel: int, rows: Rows, columns: NDArray[np.intp]) -> tuple[Array, Array]:
+        """Levels (g, r) in dB of a channel's rows and their slopes (c, g, r) by some variables."""
         power, shares = self.power(channel)
         total = rows.mean(rows.seats @ power)
-        slopes = np.zeros((*total.shape, self.count))
-        for place, output in enumerate(self.problem.model.members[channel]):
-            places = self.now.places[output]
-            if len(places):
+        slopes = np.zeros((len(columns), *total.shape))
+        for place, output in enumerate(self.problem.model.members[channel] if len(columns) else ()):
+            if len(self.now.places[output]):
                 at_seats = rows.seats @ shares[place]
-                moved = self.now.slopes[output]
-                effect = at_seats.real[:, None] * moved.real - at_seats.imag[:, None] * moved.imag
-                slopes[..., places] += np.moveaxis(rows.mean(effect), -2, -1)
-        return DB * np.log(total), 2 * DB * slopes / total[..., None]
+                moved = self.now.slopes[output][:, None]
+                effect = moved.real * at_seats.real
+                effect -= moved.imag * at_seats.imag
+                where = np.searchsorted(columns, self.now.places[output])
+                slopes[where] += rows.mean(effect)
+        slopes *= 2 * DB / total
+        return DB * np.log(total), slopes
+
+
+def blocks_of(problem: Problem, moved: Moving, variables: Array, slopes: bool) -> list[Block]:
+    """Everything that costs at the variables of a fit, block by block."""
+    now = moved.at(variables, slopes)
+    return acoustic_blocks(problem, now) + _filter_costs(problem, moved, variables, now)
 
 
 def residuals(
@@ -164,120 +191,150 @@ def residuals(
 
     Without `slopes` these are zero.
     """
-    moved = unpacked(state, free, variables)
-    now = electrical(moved, free, problem.model.centres_hz, problem.rate_hz, slopes)
-    blocks = acoustic_blocks(problem, now, free.count)
-    blocks += _filter_costs(problem, moved, free, now)
-    return np.concatenate([b[0] for b in blocks]), np.concatenate([b[1] for b in blocks])
+    moved = moving(state, free, problem.model.centres_hz, problem.rate_hz)
+    blocks = blocks_of(problem, moved, variables, slopes)
+    jacobian = np.zeros((sum(len(b.error) for b in blocks), free.count))
+    first = 0
+    for block in blocks:
+        jacobian[first : first + len(block.error), block.columns] = block.slopes.T
+        first += len(block.error)
+    return np.concatenate([b.error for b in blocks]), jacobian
 
 
-def acoustic_blocks(problem: Problem, now: Electrical, count: int) -> list[tuple[Array, Array]]:
+def acoustic_blocks(problem: Problem, now: Electrical) -> list[Block]:
     """Distances and slopes of all that is heard, block by block."""
-    heard = Heard(problem, now, count)
+    heard = Heard(problem, now)
     blocks = _goals(problem.goals, heard)
     blocks += [_match(match, heard) for match in problem.matches]
-    return blocks + [_spread(spread, heard) for spread in problem.spreads]
+    return blocks + [block for spread in problem.spreads for block in _spread(spread, heard)]
 
 
-def _goals(goals: Sequence[Goal], heard: Heard) -> list[tuple[Array, Array]]:
+def _goals(goals: Sequence[Goal], heard: Heard) -> list[Block]:
     """Distances from the aims after fitting one level for each channel."""
     blocks = []
     for channel in dict.fromkeys(goal.channel for goal in goals):
+        columns = heard.columns(channel)
         errors, slopes, weights = [], [], []
         for goal in (goal for goal in goals if goal.channel == channel):
-            level, slope = heard.levels(channel, goal.rows)
+            level, slope = heard.levels(channel, goal.rows, columns)
             errors.append((level - goal.wanted_db).ravel())
-            slopes.append(slope.reshape(level.size, heard.count))
+            slopes.append(slope.reshape(len(columns), level.size))
             weights.append(goal.weights.ravel())
-        error, slope = np.concatenate(errors), np.concatenate(slopes)
+        error, slope = np.concatenate(errors), np.concatenate(slopes, axis=1)
         weight = np.concatenate(weights)
         share = weight**2 / max(float(weight @ weight), 1e-300)
-        error, slope = error - share @ error, slope - share @ slope
-        blocks.append((weight * error, weight[:, None] * slope))
+        blocks.append(_weighted(weight, *_without_level(share, error, slope), columns))
     return blocks
 
 
-def _spread(spread: Spread, heard: Heard) -> tuple[Array, Array]:
+def _without_level(share: Array, error: Array, slope: Array) -> tuple[Array, Array]:
+    """Distances and slopes less their mean with the given shares."""
+    return error - share @ error, slope - (slope @ share)[:, None]
+
+
+def _weighted(weight: Array, error: Array, slope: Array, columns: NDArray[np.intp]) -> Block:
+    return Block(weight * error, weight * slope, columns)
+
+
+def _spread(spread: Spread, heard: Heard) -> list[Block]:
     """Deviations of every seat from the seats' mean, and the level lost."""
-    level, slope = heard.levels(spread.channel, spread.rows)
+    columns = heard.columns(spread.channel)
+    level, slope = heard.levels(spread.channel, spread.rows, columns)
     error = level - np.einsum("s,sr->r", spread.seats, level)
-    slope = slope - np.einsum("s,srn->rn", spread.seats, slope)
+    slope = slope - np.einsum("s,nsr->nr", spread.seats, slope)[:, None]
     weight = np.sqrt(spread.seats / level.shape[1])[:, None] * spread.weight
-    whole, whole_slope = heard.levels(spread.channel, spread.whole)
-    loss = spread.full_db - whole[0]
+    whole, whole_slope = (v[..., 0, :] for v in heard.levels(spread.channel, spread.whole, columns))
+    loss = spread.full_db - whole
     over = np.maximum(loss - spread.allowed_db, 0)
-    parts = [
-        (weight * error).ravel(),
-        spread.loss_weight * spread.weight * loss,
-        OVER_WEIGHT * spread.weight * over,
+    less, much = spread.loss_weight * spread.weight, OVER_WEIGHT * spread.weight
+    seats = Block(
+        (weight * error).ravel(), (weight * slope).reshape(len(columns), level.size), columns
+    )
+    return [
+        seats,
+        Block(less * loss, -less * whole_slope, columns),
+        Block(much * over, -much * (over > 0) * whole_slope, columns),
     ]
-    slopes = [
-        (weight[..., None] * slope).reshape(error.size, heard.count),
-        -spread.loss_weight * spread.weight * whole_slope[0],
-        -OVER_WEIGHT * spread.weight * (over > 0)[:, None] * whole_slope[0],
-    ]
-    return np.concatenate(parts), np.concatenate(slopes)
 
 
-def _match(match: Match, heard: Heard) -> tuple[Array, Array]:
-    left, left_slope = heard.levels(match.left, match.rows)
-    right, right_slope = heard.levels(match.right, match.rows)
-    error, slope = (left - right).ravel(), (left_slope - right_slope)
-    slope = slope.reshape(error.size, heard.count)
+def _match(match: Match, heard: Heard) -> Block:
+    columns = heard.columns(match.left, match.right)
+    left, left_slope = heard.levels(match.left, match.rows, columns)
+    right, right_slope = heard.levels(match.right, match.rows, columns)
+    slope = (left_slope - right_slope).reshape(len(columns), left.size)
     weight, share = match.weights.ravel(), match.level.ravel()
-    error, slope = error - share @ error, slope - share @ slope
+    error, slope = _without_level(share, (left - right).ravel(), slope)
     over = np.abs(error) > match.tolerance_db
     excess = np.where(over, error - np.sign(error) * match.tolerance_db, 0.0)
     hinge = match.excess_weight * weight
-    return (
+    return Block(
         np.concatenate([weight * error, hinge * excess]),
-        np.concatenate([weight[:, None] * slope, (hinge * over)[:, None] * slope]),
+        np.concatenate([weight * slope, (hinge * over) * slope], axis=1),
+        columns,
     )
 
 
 def _filter_costs(
-    problem: Problem, state: State, free: Free, now: Electrical
-) -> list[tuple[Array, Array]]:
+    problem: Problem, moved: Moving, variables: Array, now: Electrical
+) -> list[Block]:
     """Gains of filters cost a little, boost beyond the limit a lot."""
-    if not free.sections:
+    if not moved.kinds:
         return []
-    first = len(free.gains) + len(free.delays)
-    chosen = [state.sections[place] for place in free.sections]
-    gains = np.array([section.values[2] for section in chosen])
-    slope = np.zeros((len(gains), free.count))
-    slope[np.arange(len(gains)), first + 2 + 3 * np.arange(len(gains))] = problem.gain_weight
-    costs = [(problem.gain_weight * gains, slope)]
-    for output in sorted({output for section in chosen for output in section.outputs}):
-        delayless = 2 * DB * np.log(np.abs(now.response[output])) - state.gains_db[output]
-        over = np.flatnonzero(delayless > problem.boost_limit_db)
+    first = len(moved.free.gains) + len(moved.free.delays)
+    columns = np.arange(first + 2, len(variables), 3)
+    weight = problem.gain_weight
+    costs = [Block(weight * variables[columns], weight * np.eye(len(columns)), columns)]
+    for output in np.flatnonzero([len(mine) > 0 for mine in moved.on]):
+        lifted = 2 * DB * np.log(np.abs(now.response[output])) - now.gains_db[output]
+        over = np.flatnonzero(lifted > problem.boost_limit_db)
         if len(over):
-            excess = np.zeros((len(over), free.count))
-            if len(now.places[output]):
-                rows = now.slopes[output][:, over].real.T / (np.log(10) / 20)
-                excess[:, now.places[output]] = rows * (now.places[output] >= first)
-            value = delayless[over] - problem.boost_limit_db
-            costs.append((problem.boost_weight * value, problem.boost_weight * excess))
+            value = problem.boost_weight * (lifted[over] - problem.boost_limit_db)
+            if now.places:
+                own = now.places[output] >= first
+                slope = now.slopes[output][own][:, over].real * (2 * DB * problem.boost_weight)
+                costs.append(Block(value, slope, now.places[output][own]))
+            else:
+                costs.append(Block(value, np.zeros((0, len(over))), columns[:0]))
     return costs
 
 
 def fitted(problem: Problem, state: State, free: Free, steps: int = 30) -> tuple[State, float]:
     """The state after a bounded least-squares fit of its free values, and its cost."""
-    from roomtune.advisor.least_squares import minimise
-
     start, lower, upper = packed(state, free)
-    found = minimise(
-        lambda x, slopes: residuals(problem, state, free, x, slopes),
-        start,
-        lower,
-        upper,
-        steps,
-        1e-4,
-    )
+    found = best_variables(problem, state, free, (start, lower, upper), steps)
     return unpacked(state, free, found.variables), found.cost
+
+
+def best_variables(
+    problem: Problem,
+    state: State,
+    free: Free,
+    bounded: tuple[Array, Array, Array],
+    steps: int,
+    tolerance: float = 1e-4,
+) -> Fit:
+    """The least-squares fit of a state's free values from a start within bounds."""
+    moved = moving(state, free, problem.model.centres_hz, problem.rate_hz)
+
+    def model(variables: Array, slopes: bool) -> Quadratic:
+        return _summed(blocks_of(problem, moved, variables, slopes), len(variables) * slopes)
+
+    return minimise(model, *bounded, steps, tolerance)
+
+
+def _summed(blocks: Sequence[Block], count: int) -> Quadratic:
+    """The quadratic of all blocks together, for `count` variables (0: its value alone)."""
+    cost = 0.5 * sum(float(block.error @ block.error) for block in blocks)
+    gradient, normal = np.zeros(count), np.zeros((count, count))
+    for block in blocks if count else ():
+        gradient[block.columns] += block.slopes @ block.error
+        normal[np.ix_(block.columns, block.columns)] += block.slopes @ block.slopes.T
+    return Quadratic(cost, gradient, normal)
 
 
 def cost_of(problem: Problem, state: State) -> float:
     """Half the sum of squares at a state."""
     free = Free(sections=tuple(range(len(state.sections))))
-    error, _ = residuals(problem, state, free, packed(state, free)[0], slopes=False)
-    return 0.5 * float(error @ error)
+    moved = moving(state, free, problem.model.centres_hz, problem.rate_hz)
+    blocks = blocks_of(problem, moved, packed(state, free)[0], False)
+    return 0.5 * sum(float(block.error @ block.error) for block in blocks)

@@ -16,6 +16,7 @@ from roomtune.advisor.alignment import (
 )
 from roomtune.advisor.arrangement import Arrangement, arranged, arrangement, subwoofer_places
 from roomtune.advisor.bands import band_proposals, usable_bands
+from roomtune.advisor.bass_crossover import bass_choices, with_bass_crossover
 from roomtune.advisor.boosts import within_boost
 from roomtune.advisor.drivers import join_drivers
 from roomtune.advisor.energy import energy_model
@@ -26,13 +27,23 @@ from roomtune.advisor.explaining import (
     equaliser_proposals,
     result_proposals,
 )
+from roomtune.advisor.held_filters import format_proposals, held_better
 from roomtune.advisor.layout import bass_crossover_hz
-from roomtune.advisor.limits import limit_proposals, limited, within_headroom
+from roomtune.advisor.limit_explaining import (
+    caution_proposals,
+    limit_proposals,
+    loudness_proposals,
+)
+from roomtune.advisor.limits import back_within_headroom, limited, within_headroom
+from roomtune.advisor.maximum_level import maximum_levels
 from roomtune.advisor.measured import Measured
 from roomtune.advisor.polarity import correct_polarities
 from roomtune.advisor.prediction import predict
-from roomtune.advisor.proposal import Advice
+from roomtune.advisor.proposal import Advice, Proposal
+from roomtune.advisor.refusals import mode_proposals, refusal_proposals
+from roomtune.advisor.seat_measures import cost_proposals
 from roomtune.advisor.settings import moved, on_whole_samples, with_state
+from roomtune.advisor.shared_bass import shared_bass, shared_proposals, with_shared_gains
 from roomtune.advisor.sounds import DirectSoundTable, direct_sound_table
 from roomtune.advisor.starting import STARTING_BASS_HZ, starting_tuning
 from roomtune.advisor.state import neutral
@@ -41,6 +52,7 @@ from roomtune.advisor.subwoofers import Junction, bass_gain_db, joined, junction
 from roomtune.processor.rounding import rounded
 from roomtune.processor.tuning import Tuning
 from roomtune.system.model import System
+from roomtune.system.permitting import permitted
 
 ARRIVAL_GOAL_MS, ALIGNMENTS = 0.04, 3
 
@@ -52,6 +64,7 @@ def plan(system: System, measured: Measured, previous: Tuning | None = None) -> 
     tuning without one. Raises ValueError when the main seat was not measured.
     """
     starting = rounded(previous or starting_tuning(system), system.processor)
+    system = permitted(system)
     bass_hz = bass_crossover_hz(system, STARTING_BASS_HZ)
     tuning = starting_tuning(system, bass_hz)
     aims = Aims(system, measured, energy_model(measured, tuning))
@@ -60,22 +73,36 @@ def plan(system: System, measured: Measured, previous: Tuning | None = None) -> 
     tuning, polarity_notes = correct_polarities(system, measured, tuning, table)
     tuning, crossover_notes = join_drivers(aims, tuning, table, bands)
     tuning, arrival_ms = arrivals_aligned(system, measured, levels_aligned(aims, tuning))
+    shared = shared_bass(aims, tuning, table, bass_hz)
+    tuning = with_shared_gains(aims, tuning, shared)
+    choices = bass_choices(aims, tuning, table, arrival_ms, bands)
+    if choices and not system.wishes.bass_crossover_hz:
+        bass_hz = choices[0].frequency_hz
+        tuning = with_bass_crossover(system, tuning, bass_hz)
     tuning, bass = _with_bass(aims, tuning, table, bass_hz, arrival_ms)
     own = replace(neutral(len(measured.outputs)), sections=bass.arrangement.sections)
     state = equalised(aims, tuning, bass_hz, own)
     problem = problem_for(aims, tuning)
     state = without_idle(polished(aims, problem, state))
     state = rounded_in_turn(aims, problem, state)
-    tuning = _finished(aims, with_state(tuning, state, measured.outputs))
+    tuning, format_notes = _finished(aims, with_state(tuning, state, measured.outputs))
     before, prediction = predict(starting, measured), predict(tuning, measured)
+    loudest = maximum_levels(system, tuning, prediction, measured.responses.unit == "Pa")
     proposals = [
         *band_proposals(bands),
         *polarity_notes,
         *crossover_notes,
-        *bass_proposals(aims, tuning, bass_hz, bass.arrangement, bass.junction),
+        *bass_proposals(aims, tuning, bass_hz, bass.arrangement, bass.junction, choices),
+        *shared_proposals(shared, tuning),
         *alignment_proposals(aims, tuning),
         *equaliser_proposals(aims, tuning, state),
+        *mode_proposals(aims, state),
+        *refusal_proposals(aims, tuning),
+        *format_notes,
         *limit_proposals(system, tuning),
+        *loudness_proposals(loudest),
+        *caution_proposals(system, tuning, loudest),
+        *cost_proposals(system, before, prediction),
         *result_proposals(system, before, prediction),
     ]
     return Advice(tuning, tuple(proposals), prediction, before, starting)
@@ -111,15 +138,18 @@ def _with_bass(
     return joined(aims, tuning, meeting), _Bass(found, meeting)
 
 
-def _finished(aims: Aims, tuning: Tuning) -> Tuning:
+def _finished(aims: Aims, tuning: Tuning) -> tuple[Tuning, list[Proposal]]:
     """Arrivals and levels set finally, headroom made, everything on the processor's steps."""
     system = aims.system
     tuning, _ = arrivals_aligned(system, aims.measured, on_whole_samples(tuning))
     tuning = within_headroom(system, channels_trimmed(aims, tuning))
     tuning = within_boost(system, rounded(limited(system, tuning), system.processor))
-    tuning = rounded(stepped(aims, tuning), system.processor)
-    tuning = _arriving_together(aims, tuning)
-    return rounded(channels_trimmed(aims, tuning), system.processor)
+    wanted = rounded(stepped(aims, tuning), system.processor)
+    held = held_better(system, wanted)
+    notes = format_proposals(wanted, held)
+    tuning = _arriving_together(aims, held)
+    tuning = rounded(channels_trimmed(aims, tuning), system.processor)
+    return rounded(back_within_headroom(system, tuning), system.processor), notes
 
 
 def _arriving_together(aims: Aims, tuning: Tuning) -> Tuning:

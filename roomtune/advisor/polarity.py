@@ -11,7 +11,7 @@ from roomtune.advisor.sounds import DirectSoundTable, direct_sound_of
 from roomtune.processor.tuning import Tuning
 from roomtune.system.model import Output, System
 
-SURE, ENOUGH = 0.4, 0.7
+SURE, ENOUGH = 0.5, 0.7
 
 
 @dataclass(frozen=True)
@@ -63,7 +63,9 @@ def correct_polarities(
         if found.sign > 0:
             continue
         if found.confidence < SURE:
-            proposals.append(_doubt(found))
+            # A subwoofer's polarity is chosen by how it adds up, whatever its wiring.
+            if output.driver != "subwoofer":
+                proposals.append(_doubt(found))
             continue
         outputs[output.name] = replace(outputs[output.name], inverted=True)
         proposals.append(_reversed(output, found))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from roomtune.advisor.prediction import Prediction
 from roomtune.processor.tuning import Tuning
@@ -13,7 +13,8 @@ class Proposal:
     """One change, why, what it should do, how sure, and what was refused.
 
     `effect_db` is the expected improvement of the quantity named in `effect`,
-    with its uncertainty, where it can be told in dB.
+    with its uncertainty, where it can be told in dB. `figures`: columns of a
+    table that belongs to it, by name with unit.
     """
 
     step: str
@@ -24,11 +25,13 @@ class Proposal:
     effect_db: float | None = None
     uncertainty_db: float | None = None
     refused: tuple[str, ...] = ()
+    figures: dict[str, tuple[float | str, ...]] = field(default_factory=dict)
 
     def __str__(self) -> str:
         lines = [f"{self.subject}: {self.change}", f"  because {self.evidence}"]
         if self.effect:
-            lines.append(f"  effect: {self.effect}")
+            spread = f" (± {self.uncertainty_db:g} dB)" if self.uncertainty_db is not None else ""
+            lines.append(f"  effect: {self.effect}{spread}")
         lines += [f"  not done: {text}" for text in self.refused]
         return "\n".join(lines)
 

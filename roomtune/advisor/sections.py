@@ -7,24 +7,19 @@ powers of A = 10^(gain/40) and 1/Q, so the derivatives follow from exponents.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-_NUMERATOR = {
-    "peaking": (0.0, 1.0, 0.0),
-    "low shelf": (2.0, 1.5, 1.0),
-    "high shelf": (1.0, 1.5, 2.0),
-    "all pass": (0.0, 0.0, 0.0),
+_POWERS = {
+    "peaking": (0.0, 1.0, 0.0, 0.0, -1.0, 0.0),
+    "low shelf": (2.0, 1.5, 1.0, 0.0, 0.5, 1.0),
+    "high shelf": (1.0, 1.5, 2.0, 1.0, 0.5, 0.0),
+    "all pass": (0.0, 0.0, 0.0, 0.0, 0.0, 0.0),
 }
-_DENOMINATOR = {
-    "peaking": (0.0, -1.0, 0.0),
-    "low shelf": (0.0, 0.5, 1.0),
-    "high shelf": (1.0, 0.5, 0.0),
-    "all pass": (0.0, 0.0, 0.0),
-}
+_A_PER_DB = np.log(10) / 40
 
 
 @dataclass(frozen=True, eq=False)
@@ -38,28 +33,36 @@ class SectionBank:
 
 
 def section_responses(
-    bank: SectionBank, frequencies_hz: NDArray[np.float64], sample_rate_hz: float
+    bank: SectionBank,
+    frequencies_hz: NDArray[np.float64],
+    sample_rate_hz: float,
+    with_slopes: bool = True,
 ) -> tuple[NDArray[np.complex128], NDArray[np.complex128]]:
-    """Responses (m, k) and the derivatives of their natural logarithms (3, m, k).
+    """Responses (m, k) and the derivatives of their natural logarithms (m, 3, k).
 
     Derivatives by log frequency, log Q and gain in dB: d ln H, so that a
-    product's derivative is the product times their sum.
+    product's derivative is the product times their sum. Without slopes (m, 0, k).
     """
     ratio, slope = _warped(bank.log_frequency, frequencies_hz, sample_rate_hz)
-    n0, n1, n2 = _coefficients(bank, _NUMERATOR)
-    d0, d1, d2 = _coefficients(bank, _DENOMINATOR)
+    powers, signs = _powers(bank.kinds)
+    n0, n1, n2, d0, d1, d2 = _coefficients(bank, powers) * signs
     square = ratio * ratio
-    above, below = (n0 - n2 * square) + 1j * (n1 * ratio), (d0 - d2 * square) + 1j * (d1 * ratio)
+    n2_square, d2_square, n1_ratio, d1_ratio = n2 * square, d2 * square, n1 * ratio, d1 * ratio
+    above, below = np.empty((2, *ratio.shape), dtype=complex)
+    above.real, above.imag = n0 - n2_square, n1_ratio
+    below.real, below.imag = d0 - d2_square, d1_ratio
+    if not with_slopes:
+        return above / below, np.empty((len(ratio), 0, ratio.shape[1]), dtype=complex)
     per_above, per_below = 1 / above, 1 / below
-    turned_above, turned_below = 1j * (n1 * ratio) * per_above, 1j * (d1 * ratio) * per_below
-    slopes = np.empty((3, *ratio.shape), dtype=complex)
-    bent = turned_above - 2 * n2 * square * per_above
-    slopes[0] = (bent - turned_below + 2 * d2 * square * per_below) * slope
-    slopes[1] = turned_below - turned_above
-    up, down = _exponents(bank, _NUMERATOR), _exponents(bank, _DENOMINATOR)
-    slopes[2] = up[1] * turned_above + (up[0] * n0 - up[2] * n2 * square) * per_above
-    slopes[2] -= down[1] * turned_below + (down[0] * d0 - down[2] * d2 * square) * per_below
-    slopes[2] *= np.log(10) / 40
+    turned_above, turned_below = (1j * n1_ratio) * per_above, (1j * d1_ratio) * per_below
+    slopes = np.empty((len(ratio), 3, ratio.shape[1]), dtype=complex)
+    slopes[:, 1] = turned_below - turned_above
+    bent = d2_square * per_below - n2_square * per_above
+    slopes[:, 0] = (2 * bent - slopes[:, 1]) * slope
+    p0, p1, p2, q0, q1, q2 = powers * _A_PER_DB
+    by_gain = p1 * turned_above + (p0 * n0 - p2 * n2_square) * per_above
+    by_gain -= q1 * turned_below + (q0 * d0 - q2 * d2_square) * per_below
+    slopes[:, 2] = by_gain
     return above * per_below, slopes
 
 
@@ -72,16 +75,17 @@ def _warped(
     return np.tan(half) / np.tan(angle / 2), -angle / np.sin(angle)
 
 
-def _exponents(bank: SectionBank, table: Mapping[str, tuple[float, ...]]) -> NDArray[np.float64]:
-    """Exponents of A of the three coefficients, (3, m, 1)."""
-    return np.array([table[kind] for kind in bank.kinds]).reshape(-1, 3).T[..., None]
+@lru_cache(maxsize=256)
+def _powers(kinds: tuple[str, ...]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Exponents of A of the six coefficients, (6, m, 1), and their signs."""
+    powers = np.array([_POWERS[kind] for kind in kinds]).reshape(-1, 6).T[..., None]
+    signs = np.ones_like(powers)
+    signs[1, np.array(kinds) == "all pass"] = -1.0
+    return powers, signs
 
 
-def _coefficients(bank: SectionBank, table: Mapping[str, tuple[float, ...]]) -> NDArray[np.float64]:
-    """Coefficients of 1, s and s^2, (3, m, 1)."""
-    exponents = _exponents(bank, table)
-    coefficients = np.exp((np.log(10) / 40) * bank.gain_db[:, None] * exponents)
-    coefficients[1] *= np.exp(-bank.log_q)[:, None]
-    if table is _NUMERATOR:
-        coefficients[1, np.array(bank.kinds) == "all pass"] *= -1.0
+def _coefficients(bank: SectionBank, powers: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Coefficients of 1, s and s^2 above and below, (6, m, 1)."""
+    coefficients = np.exp((_A_PER_DB * bank.gain_db[:, None]) * powers)
+    coefficients[[1, 4]] *= np.exp(-bank.log_q)[:, None]
     return np.asarray(coefficients)

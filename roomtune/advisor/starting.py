@@ -14,6 +14,7 @@ import numpy as np
 from roomtune.advisor.layout import (
     bass_crossover_hz,
     bass_outputs,
+    bass_outputs_for,
     driver_crossovers_hz,
     gives_bass_away,
     has_route_filters,
@@ -65,7 +66,7 @@ def starting_routes(system: System, bass_hz: float) -> tuple[Route, ...]:
             top = bass_hz if channel.kind == "main" else LFE_LIMIT_HZ
             routes += [
                 _bass_route(system, channel.name, output, top)
-                for output in bass_outputs(system)
+                for output in bass_outputs_for(system, channel.name)
                 if output.name not in own
             ]
     return tuple(routes)
@@ -74,12 +75,18 @@ def starting_routes(system: System, bass_hz: float) -> tuple[Route, ...]:
 def _bass_route(system: System, channel: str, output: Output, top_hz: float) -> Route:
     """A route for bass: with its own low pass where routes have filters.
 
-    Several woofers of other channels add up in phase, so each gets its share only.
+    Several woofers of other channels add up in phase, so each gets its share only;
+    so do all subwoofers where another channel's bass has only those on its side.
     """
     family, order = offered_slope(system.processor, "Linkwitz-Riley", 4)
     low_pass = Filter("low pass", top_hz, family=family, order=order)
     shared = system.loudspeaker(output.loudspeaker).channel is not None
-    gain = -20 * np.log10(len(bass_outputs(system)))
+    playing = bass_outputs_for(system, channel)
+    if system.wishes.bass == "stereo" and not shared:
+        fewest = min(len(bass_outputs_for(system, c.name)) for c in system.channels)
+        gain, shared = -20 * np.log10(len(playing) / fewest), True
+    else:
+        gain = -20 * np.log10(len(playing))
     return Route(
         channel,
         output.name,

@@ -7,18 +7,20 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from roomtune.advisor.sections import SectionBank, section_responses
+from roomtune.advisor.sections import SectionBank
 from roomtune.processor.tuning import Filter, FilterType
 
 Array = NDArray[np.float64]
-NEPER_DB = np.log(10) / 20
+LOG_Q_PER_DB = float(np.log(10) / 40)
 
 
 @dataclass(frozen=True)
 class Section:
     """One parametric section, alike on several outputs, with bounds.
 
-    values: log frequency, log Q, gain in dB; lower and upper bound them.
+    values: log frequency, log Q, gain in dB; lower and upper bound them. With a
+    `mode_q`, the Q follows from the gain so that a mode of that quality is taken
+    away (see `room_modes`), and the second value is not fitted.
     """
 
     kind: FilterType
@@ -26,6 +28,13 @@ class Section:
     values: tuple[float, float, float]
     lower: tuple[float, float, float]
     upper: tuple[float, float, float]
+    mode_q: float | None = None
+
+    def moved_to(self, log_frequency: float, log_q: float, gain_db: float) -> Section:
+        """The section with other values."""
+        if self.mode_q is not None:
+            log_q = float(np.log(self.mode_q)) + LOG_Q_PER_DB * gain_db
+        return replace(self, values=(log_frequency, log_q, gain_db))
 
     @property
     def filter(self) -> Filter:
@@ -98,9 +107,7 @@ def unpacked(state: State, free: Free, variables: Array) -> State:
     values = variables[first:].reshape(-1, 3)
     sections = list(state.sections)
     for place, row in zip(free.sections, values, strict=True):
-        sections[place] = replace(
-            sections[place], values=(float(row[0]), float(row[1]), float(row[2]))
-        )
+        sections[place] = sections[place].moved_to(*map(float, row))
     return State(gains, delays, tuple(sections))
 
 
@@ -109,60 +116,3 @@ def bank_of(sections: tuple[Section, ...]) -> SectionBank:
     values = np.array([section.values for section in sections]).reshape(-1, 3)
     kinds = tuple(section.kind for section in sections)
     return SectionBank(kinds, values[:, 0], values[:, 1], values[:, 2])
-
-
-@dataclass(frozen=True, eq=False)
-class Electrical:
-    """Every output's response (outputs, k) and the slopes of its logarithm.
-
-    slopes[o]: (variables of o, k) with their places in the vector, places[o].
-    """
-
-    response: NDArray[np.complex128]
-    slopes: tuple[NDArray[np.complex128], ...]
-    places: tuple[NDArray[np.intp], ...]
-
-
-def electrical(
-    state: State, free: Free, frequencies_hz: Array, rate_hz: float, with_slopes: bool = True
-) -> Electrical:
-    """Responses that the state adds on each output, with derivatives."""
-    count = len(state.gains_db)
-    turn = np.asarray(-2e-3j * np.pi * frequencies_hz, dtype=np.complex128)
-    total = np.exp(NEPER_DB * state.gains_db[:, None] + turn * state.delays_ms[:, None])
-    rows: list[list[NDArray[np.complex128]]] = [[] for _ in range(count)]
-    places: list[list[int]] = [[] for _ in range(count)]
-    if state.sections:
-        each, slopes = section_responses(bank_of(state.sections), frequencies_hz, rate_hz)
-        for section, response in zip(state.sections, each, strict=True):
-            total[list(section.outputs)] *= response
-    if with_slopes:
-        _gain_and_delay_slopes(free, turn, rows, places)
-        first = len(free.gains) + len(free.delays)
-        for number, place in enumerate(free.sections):
-            for output in state.sections[place].outputs:
-                rows[output] += list(slopes[:, place])
-                places[output] += range(first + 3 * number, first + 3 * number + 3)
-    width = len(frequencies_hz)
-    return Electrical(
-        total,
-        tuple(np.array(r, dtype=complex).reshape(-1, width) for r in rows),
-        tuple(np.array(p, dtype=np.intp) for p in places),
-    )
-
-
-def _gain_and_delay_slopes(
-    free: Free,
-    turn: NDArray[np.complex128],
-    rows: list[list[NDArray[np.complex128]]],
-    places: list[list[int]],
-) -> None:
-    flat = np.full(len(turn), NEPER_DB, dtype=complex)
-    for place, group in enumerate(free.gains):
-        for output in group:
-            rows[output].append(flat)
-            places[output].append(place)
-    for place, group in enumerate(free.delays):
-        for output in group:
-            rows[output].append(turn)
-            places[output].append(len(free.gains) + place)

@@ -40,7 +40,7 @@ def stepped(aims: Aims, tuning: Tuning) -> Tuning:
     The tuning is on the processor's steps and stays so. Crossovers, delays,
     polarities and routes are left alone.
     """
-    bare, state = _taken_apart(aims, tuning)
+    bare, state = taken_apart(aims, tuning)
     problem = replace(problem_for(aims, bare), base=base_gains(aims, bare, whole_samples=True))
     free = Free(
         gains=tuple((place,) for place in range(len(aims.model.outputs))),
@@ -60,7 +60,7 @@ def stepped(aims: Aims, tuning: Tuning) -> Tuning:
             state, cost, refused = trial, new, set()
         else:
             refused.add((step.variable, step.change > 0))
-    return _put_together(aims, tuning, state)
+    return put_together(aims, tuning, state)
 
 
 def _within_boost(aims: Aims, state: State, trial: State) -> bool:
@@ -69,13 +69,13 @@ def _within_boost(aims: Aims, state: State, trial: State) -> bool:
     for output in range(len(aims.model.outputs)):
         now, then = (tuple(s.filter for s in each.on(output)) for each in (state, trial))
         if now != then:
-            allowed = max(limit + WITHIN_DB, boost_db(now, rate_hz)[0])
-            if boost_db(then, rate_hz)[0] > allowed:
+            allowed = max(limit + WITHIN_DB, boost_db(now, rate_hz, limit)[0])
+            if boost_db(then, rate_hz, limit)[0] > allowed:
                 return False
     return True
 
 
-def _taken_apart(aims: Aims, tuning: Tuning) -> tuple[Tuning, State]:
+def taken_apart(aims: Aims, tuning: Tuning) -> tuple[Tuning, State]:
     """The tuning without its movable filters, and these as a state."""
     sections, bare = [], {}
     for place, name in enumerate(aims.model.outputs):
@@ -165,7 +165,7 @@ def _next_hz(frequency_hz: float, sign: int, processor: Processor) -> float:
     return rounded_frequency(frequency_hz + sign * step, processor)
 
 
-def _put_together(aims: Aims, tuning: Tuning, state: State) -> Tuning:
+def put_together(aims: Aims, tuning: Tuning, state: State) -> Tuning:
     """The tuning with the state's filters and gains, each filter in its old place."""
     changed, taken = {}, iter(state.sections)
     for place, name in enumerate(aims.model.outputs):

@@ -66,11 +66,8 @@ def working_range_hz(
     rows = levels.level_db.reshape(-1, len(levels.frequencies_hz))
     limits = []
     for row in rows:
-        inside = np.concatenate([[False], row > np.median(row) - drop_db, [False]])
-        starts = np.flatnonzero(inside[1:] & ~inside[:-1])
-        stops = np.flatnonzero(inside[:-1] & ~inside[1:]) - 1
-        widest = int(np.argmax(stops - starts))
-        limits.append(levels.frequencies_hz[[starts[widest], stops[widest]]])
+        first, last = _widest(row > np.median(row) - drop_db)
+        limits.append(levels.frequencies_hz[[first, last]])
     return np.array(limits).reshape(*levels.level_db.shape[:-1], 2)
 
 
@@ -110,12 +107,12 @@ def usable_band_hz(
     """Band (low, high) of one response (k,) that level, noise and distortion allow.
 
     `noise_level_db` (k,): level of the noise in the response, on its grid. The
-    band starts at the loudest octave and ends where the first of the three
-    conditions breaks: the level falls by `drop_db`, comes within
-    `above_noise_db` of the noise, or total distortion exceeds the limit.
+    widest range in which third-octave levels stay within `drop_db` of their
+    median (see `working_range_hz`) and `above_noise_db` over the noise, and
+    total distortion under `most_distortion_db`. NaN without one.
     """
-    levels = smoothed_levels(response, band_hz)
-    good = np.ones(len(levels.frequencies_hz), dtype=bool)
+    levels = smoothed_levels(response, band_hz, 3.0)
+    good = levels.level_db > np.median(levels.level_db) - drop_db
     if noise_level_db is not None:
         known = np.asarray(noise_level_db, dtype=float)
         noise = np.interp(levels.frequencies_hz, response.frequencies_hz, known)
@@ -127,26 +124,31 @@ def usable_band_hz(
             np.nan_to_num(measured.total_db, nan=-200.0),
         )
         good &= total <= most_distortion_db
-    limited = np.where(good, levels.level_db, -400.0)
-    low, high = _range(levels.frequencies_hz, limited, drop_db, levels.level_db)
-    return low, high
+    if not np.any(good):
+        return np.nan, np.nan
+    first, last = _widest(good)
+    return float(levels.frequencies_hz[first]), float(levels.frequencies_hz[last])
+
+
+def _widest(good: NDArray[np.bool_]) -> tuple[int, int]:
+    """First and last place of the longest run; at least one is good."""
+    inside = np.concatenate([[False], good, [False]])
+    starts = np.flatnonzero(inside[1:] & ~inside[:-1])
+    stops = np.flatnonzero(inside[:-1] & ~inside[1:]) - 1
+    longest = int(np.argmax(stops - starts))
+    return int(starts[longest]), int(stops[longest])
 
 
 def _range(
-    frequencies: NDArray[np.float64],
-    level: NDArray[np.float64],
-    drop_db: float,
-    reference: NDArray[np.float64] | None = None,
+    frequencies: NDArray[np.float64], level: NDArray[np.float64], drop_db: float
 ) -> tuple[float, float]:
     """Limits about the loudest octave within which the level holds."""
-    power = 10 ** ((level if reference is None else reference) / 10)
+    power = 10 ** (level / 10)
     octave = min(_POINTS_PER_OCTAVE, len(power))
     means = np.convolve(power, np.ones(octave) / octave, mode="valid")
     loudest = int(np.argmax(means))
     inside = level >= 10 * np.log10(means[loudest]) - drop_db
     octave_part = slice(loudest, loudest + octave)
-    if not np.any(inside[octave_part]):
-        return np.nan, np.nan
     middle = loudest + int(np.argmax(np.where(inside, level, -np.inf)[octave_part]))
     outside = np.flatnonzero(~inside)
     low = outside[outside < middle].max(initial=-1) + 1

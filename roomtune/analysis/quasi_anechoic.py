@@ -7,6 +7,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from roomtune.analysis.reflections import Position, image_path_differences_m
+from roomtune.analysis.rooms import speed_of_sound_m_s
 from roomtune.signal.bands import mean_over_bands
 from roomtune.signal.values import FrequencyResponse, ImpulseResponse
 from roomtune.signal.windows import lowest_valid_hz, windowed
@@ -36,6 +38,17 @@ def quasi_anechoic(
     return QuasiAnechoic(gated.response(), gate_s, lowest_valid_hz(gate_s))
 
 
+def path_to_first_reflection_s(
+    size_m: Position, source_m: Position, receiver_m: Position, speed_m_s: float | None = None
+) -> float:
+    """How long after the direct sound the first reflection of a rectangular room comes.
+
+    The shortest detour over one of its six surfaces; furniture may be nearer.
+    """
+    paths = image_path_differences_m(size_m, source_m, receiver_m)
+    return min(paths.values()) / (speed_m_s or speed_of_sound_m_s())
+
+
 def join_near_and_far(
     near: FrequencyResponse, far: FrequencyResponse, join_hz: float, overlap_octaves: float = 1.0
 ) -> FrequencyResponse:
@@ -44,7 +57,8 @@ def join_near_and_far(
     Both must share their grid. The near field is set to the far field's mean
     level over the overlap about `join_hz`, and its delay and phase to the far
     field's there; the two are blended over the overlap with weights that sum
-    to 1 (D. B. Keele, JAES 22(3), 154-162, 1974, for the principle).
+    to 1 (D. B. Keele, JAES 22(3), 154-162, 1974, for the principle). Raises ValueError for
+    different grids, and for too few frequencies about the join.
     """
     if not np.array_equal(near.frequencies_hz, far.frequencies_hz):
         raise ValueError("near and far field must be on the same frequencies")

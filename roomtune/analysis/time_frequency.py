@@ -10,6 +10,8 @@ from numpy.typing import ArrayLike, NDArray
 from roomtune.signal.values import ImpulseResponse
 from roomtune.signal.windows import cosine_fade
 
+_PIECE = 4096
+
 
 @dataclass(frozen=True, eq=False)
 class TimeFrequency:
@@ -35,19 +37,42 @@ def cumulative_spectral_decay(
     """
     frequencies = np.asarray(frequencies_hz, dtype=float)
     times = np.atleast_1d(np.asarray(times_s, dtype=float))
-    turns = _turns(response, frequencies)
     rate = response.sample_rate_hz
+    firsts = np.round((times - response.start_s) * rate).astype(int)
     fade = cosine_fade(max(int(rise_s * rate), 1))
-    levels = []
-    for time_s in times:
-        gate = np.zeros(response.samples.shape[-1])
-        first = round((time_s - response.start_s) * rate)
-        gate[max(first, 0) :] = 1.0
-        ramp = np.arange(first - len(fade), first)
-        inside = (ramp >= 0) & (ramp < len(gate))
-        gate[ramp[inside]] = fade[inside]
-        levels.append(_db(np.abs((response.samples * gate) @ turns) ** 2))
-    return TimeFrequency(times, frequencies, np.stack(levels, axis=-2))
+    stretch = min(_PIECE, response.samples.shape[-1])
+    inner = np.exp(-2j * np.pi * np.arange(stretch)[:, None] / rate * frequencies)
+    left = _left_from(response, np.maximum(firsts, 0), frequencies, inner)
+    for row, first in enumerate(firsts):
+        begin, end = max(first - len(fade), 0), min(first, response.samples.shape[-1])
+        if begin < end:
+            faded = (
+                response.samples[..., begin:end] * fade[begin - first + len(fade) :][: end - begin]
+            )
+            start = np.exp(-2j * np.pi * (response.start_s + begin / rate) * frequencies)
+            left[..., row, :] += faded @ inner[: end - begin] * start
+    return TimeFrequency(times, frequencies, _db(np.abs(left) ** 2))
+
+
+def fall_times_s(
+    found: TimeFrequency, bands_hz: NDArray[np.float64], drop_db: float
+) -> NDArray[np.float64]:
+    """When the mean power of each band (b, 2) has fallen by `drop_db` for good, (..., b).
+
+    In seconds on the time axis of `found`, interpolated between its times, from
+    the band's highest level on; NaN where it does not fall so far or where no
+    frequency lies in the band.
+    """
+    leading = found.level_db.shape[:-2]
+    fallen = np.full((*leading, len(bands_hz)), np.nan)
+    for place, (low, high) in enumerate(bands_hz):
+        inside = (found.frequencies_hz >= low) & (found.frequencies_hz < high)
+        if np.any(inside):
+            level = _db(np.mean(10 ** (found.level_db[..., inside] / 10), axis=-1))
+            rows = level.reshape(-1, len(found.times_s))
+            times = [_fallen(found.times_s, row, drop_db) for row in rows]
+            fallen[..., place] = np.reshape(times, leading)
+    return fallen
 
 
 def spectrogram(
@@ -84,27 +109,70 @@ def wavelet_view(
     """Level through complex Morlet wavelets of a constant number of cycles.
 
     The Gaussian has a standard deviation of `cycles` / (2 pi f): long at low
-    and short at high frequencies. Scaled so that a sine of amplitude a reads
-    20 lg a.
+    and short at high frequencies. Times are moved to the nearest sample. Scaled
+    so that a sine of amplitude a reads 20 lg a.
     """
     frequencies = np.asarray(frequencies_hz, dtype=float)
-    times = np.atleast_1d(np.asarray(times_s, dtype=float))
     rate = response.sample_rate_hz
-    axis = response.times_s
-    level = np.empty((*response.samples.shape[:-1], len(times), len(frequencies)))
-    for place, frequency in enumerate(frequencies):
+    places = np.round((np.atleast_1d(times_s) - response.start_s) * rate).astype(int)
+    level = np.empty((*response.samples.shape[:-1], len(places), len(frequencies)))
+    for column, frequency in enumerate(frequencies):
         deviation = cycles / (2 * np.pi * frequency)
-        scale = 2 / (np.sqrt(2 * np.pi) * deviation * rate)
-        for row, time_s in enumerate(times):
-            inside = slice(*np.searchsorted(axis, [time_s - 5 * deviation, time_s + 5 * deviation]))
-            near = axis[inside] - time_s
-            wave = scale * np.exp(-0.5 * (near / deviation) ** 2 - 2j * np.pi * frequency * near)
-            level[..., row, place] = _db(np.abs(response.samples[..., inside] @ wave) ** 2)
-    return TimeFrequency(times, frequencies, level)
+        reach = int(5 * deviation * rate)
+        near = np.arange(-reach, reach + 1) / rate
+        wave = np.exp(-0.5 * (near / deviation) ** 2 - 2j * np.pi * frequency * near)
+        wave *= 2 / (np.sqrt(2 * np.pi) * deviation * rate)
+        stretches = _stretches(response.samples, places, reach)
+        level[..., column] = _db((stretches @ wave.real) ** 2 + (stretches @ wave.imag) ** 2)
+    return TimeFrequency(response.start_s + places / rate, frequencies, level)
 
 
-def _turns(response: ImpulseResponse, frequencies: NDArray[np.float64]) -> NDArray[np.complex128]:
-    return np.exp(-2j * np.pi * response.times_s[:, None] * frequencies)
+def _stretches(
+    samples: NDArray[np.float64], places: NDArray[np.int_], reach: int
+) -> NDArray[np.float64]:
+    """Samples (..., t, 2 reach + 1) about each place, zeros beyond the ends."""
+    count = samples.shape[-1]
+    before = max(reach - int(places.min()), 0)
+    after = max(reach + int(places.max()) + 1 - count, 0)
+    padded = np.pad(samples, [(0, 0)] * (samples.ndim - 1) + [(before, after)])
+    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1, axis=-1)
+    return np.asarray(windows[..., places - reach + before, :])
+
+
+def _left_from(
+    response: ImpulseResponse,
+    firsts: NDArray[np.int_],
+    frequencies: NDArray[np.float64],
+    inner: NDArray[np.complex128],
+) -> NDArray[np.complex128]:
+    """Spectra (..., t, k) of what follows each of the samples `firsts` (t,).
+
+    Summed backwards, piece by piece, so that every sample is turned only once;
+    inner (m, k): e^(-j w t) of the samples of a piece from its first one on.
+    """
+    count, longest = response.samples.shape[-1], len(inner)
+    left = np.zeros((*response.samples.shape[:-1], len(firsts), len(frequencies)), dtype=complex)
+    total = np.zeros((*response.samples.shape[:-1], len(frequencies)), dtype=complex)
+    last = count
+    for row in np.argsort(-firsts, kind="stable"):
+        for stop in range(last, min(int(firsts[row]), count), -longest):
+            begin = max(stop - longest, int(firsts[row]))
+            start_s = response.start_s + begin / response.sample_rate_hz
+            part = response.samples[..., begin:stop] @ inner[: stop - begin]
+            total += part * np.exp(-2j * np.pi * start_s * frequencies)
+        last = min(last, int(firsts[row]))
+        left[..., row, :] = total
+    return left
+
+
+def _fallen(times: NDArray[np.float64], level: NDArray[np.float64], drop_db: float) -> float:
+    limit = float(level.max()) - drop_db
+    above = np.flatnonzero(level >= limit)
+    last = int(above[-1])
+    if last == len(level) - 1:
+        return np.nan
+    share = (level[last] - limit) / (level[last] - level[last + 1])
+    return float(times[last] + share * (times[last + 1] - times[last]))
 
 
 def _db(power: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -97,6 +97,11 @@ def _shifted(response: ImpulseResponse, delay_s: float) -> NDArray[np.float64]:
     return np.asarray(scipy.fft.irfft(spectrum * turn, length)[:count])
 
 
+def moved_later(response: ImpulseResponse, delay_s: float) -> ImpulseResponse:
+    """The response with everything later by a delay, on the same time axis."""
+    return replace(response, samples=_shifted(response, -delay_s))
+
+
 def _kept(stack: NDArray[np.float64], times_s: NDArray[np.float64]) -> NDArray[np.bool_]:
     """Which of the responses (n, m) agree with their median."""
     if stack.shape[0] < 3:

@@ -8,11 +8,10 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from roomtune.capture.common_time import SAME_PLACE, comparable, match, on_common_time
 from roomtune.capture.quality import grade_of
-from roomtune.capture.steadiness import likeness
 from roomtune.capture.take import Finding, Take, Verdict
 
-SAME_PLACE = 0.95
 SAME_LEVEL_DB = 0.5
 SAME_SOUND = 0.99
 OTHER_SOUND = 0.7
@@ -21,17 +20,18 @@ LEAST_OVERLAP = 2.0
 
 
 def checked_against(take: Take, earlier: Sequence[Take]) -> Take:
-    """Return the take with its verdict extended by what earlier takes at its seat tell.
+    """Return the take with its times and its verdict put right by earlier takes at its seat.
 
-    Only takes that are not to be repeated are compared. Found are a microphone
-    that moved, a level that changed, and a sound that came from another output
-    than the one asked for.
+    Its time zero becomes theirs (`on_common_time`). Only takes that are not to be
+    repeated are compared. Found are a microphone that moved, a level that changed, and
+    a sound that came from another output than the one asked for.
     """
     trusted = [
         other for other in earlier if other.seat == take.seat and other.verdict.grade != "repeat"
     ]
     if take.verdict.grade == "repeat" or not trusted:
         return take
+    take = on_common_time(take, trusted)
     found = _place_and_level(take, trusted) or _source(take, trusted)
     findings = (*take.verdict.findings, *found)
     return replace(take, verdict=Verdict(grade_of(findings), findings))
@@ -39,28 +39,19 @@ def checked_against(take: Take, earlier: Sequence[Take]) -> Take:
 
 def _place_and_level(take: Take, earlier: Sequence[Take]) -> tuple[Finding, ...]:
     """Compare the markers with those of the latest take that has the same kind of them."""
-    mine = take.fingerprint
-    alike = [
-        other
-        for other in earlier
-        if other.fingerprint is not None
-        and mine is not None
-        and other.kind == take.kind
-        and other.fingerprint.pattern.shape == mine.pattern.shape
-    ]
-    if mine is None or not alike:
+    alike = comparable(take, earlier)
+    if take.fingerprint is None or not alike:
         return ()
     latest = alike[-1]
-    theirs = latest.fingerprint
-    assert theirs is not None
-    same = likeness(mine.pattern, theirs.pattern)
+    assert latest.fingerprint is not None
+    found = match(take.fingerprint, latest.fingerprint)
+    same, step_db = found.alike, found.louder_db
     if same < SAME_PLACE:
         text = (
             f"The microphone or something near it moved since the take of {latest.source} "
             f"(likeness of the markers {same:.2f}, 1 is the same). Measure this seat again."
         )
         return (Finding("microphone moved", "usable", text),)
-    step_db = mine.level_db - theirs.level_db
     if abs(step_db) > SAME_LEVEL_DB:
         text = (
             f"The level changed by {step_db:+.1f} dB since the take of {latest.source}: somebody "

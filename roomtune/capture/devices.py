@@ -8,10 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 from roomtune.capture.soundserver import Kind, server_channels
 from roomtune.errors import RoomtuneError
+
+Mode = Literal["shared", "exclusive"]
 
 SERVER_CHANNELS = 32
 UNKNOWN_CHANNELS = 8
@@ -184,12 +186,43 @@ def channels_to_open(device: Device, kind: Kind, needed: int) -> int:
     return max(needed, server_channels(kind, device.name) or UNKNOWN_CHANNELS)
 
 
+def modes(device: Device) -> tuple[Mode, ...]:
+    """Return how the device can be opened: shared with other programs, for us alone, or both.
+
+    A sound server always shares. WASAPI is asked, as a driver may refuse.
+    """
+    if "WASAPI" in device.host_api:
+        kind: Kind = "output" if device.outputs else "input"
+        alone = refusal(device, kind, device.default_sample_rate_hz, exclusive=True) is None
+        return ("shared", "exclusive") if alone else ("shared",)
+    if device.host_api == "Core Audio":
+        return ("shared", "exclusive")
+    if device.host_api in ("ASIO", "Windows WDM-KS") or "(hw:" in device.name:
+        return ("exclusive",)
+    return ("shared",)
+
+
+def host_settings(sound: Any, device: Device, exclusive: bool) -> Any:
+    """Return what makes PortAudio open the device for us alone; None where that is not wanted."""
+    if not exclusive:
+        return None
+    if "WASAPI" in device.host_api:
+        return sound.WasapiSettings(exclusive=True)
+    if device.host_api == "Core Audio":
+        return sound.CoreAudioSettings(
+            change_device_parameters=True, fail_if_conversion_required=True
+        )
+    return None
+
+
 def working_rates_hz(device: Device, kind: Kind) -> tuple[int, ...]:
     """Return the usual sample rates that the device takes, by asking for each."""
     return tuple(rate for rate in RATES_HZ if refusal(device, kind, rate) is None)
 
 
-def refusal(device: Device, kind: Kind, sample_rate_hz: float) -> str | None:
+def refusal(
+    device: Device, kind: Kind, sample_rate_hz: float, exclusive: bool = False
+) -> str | None:
     """Return why PortAudio will not open the device like this, None if it will."""
     sound = load_sounddevice()
     check = sound.check_input_settings if kind == "input" else sound.check_output_settings
@@ -199,6 +232,7 @@ def refusal(device: Device, kind: Kind, sample_rate_hz: float) -> str | None:
             channels=2 if behind_server(device, kind) else device.channels(kind),
             dtype="float32",
             samplerate=sample_rate_hz,
+            extra_settings=host_settings(sound, device, exclusive),
         )
     except sound.PortAudioError as error:
         return str(error)

@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 from roomtune.capture.noise import octaves_hz, smoothed_density
 from roomtune.capture.take import Finding
 from roomtune.signal.decibels import power
-from roomtune.signal.sweeps import Deconvolution, Sweep, sweep_energy_density
+from roomtune.signal.deconvolution import Deconvolution
+from roomtune.signal.sweeps import Sweep, sweep_energy_density
 from roomtune.signal.values import FrequencyResponse, ImpulseResponse, NoiseSpectrum
 
 HIGHEST_NORMAL = 0.06
@@ -69,6 +70,7 @@ def measure_distortion(
                 continue
             energy = sweep_energy_density(sweep, edges.mean()) * power(level_dbfs)
             floor = harmonic.duration_s * smoothed_density(noise, edges).mean() / energy
+            floor *= float(sweep.order_gain(order, edges.mean())) ** 2
             got = _mean_power(heard, edges)
             if got > NOISE_MARGIN * floor:
                 ratios[order - 2, place] = np.sqrt((got - floor) / (fundamental[place] + 1e-30))

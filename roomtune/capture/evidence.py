@@ -16,7 +16,8 @@ from roomtune.capture.requests import TakeRequest
 from roomtune.capture.stimulus import Schedule
 from roomtune.capture.timing import Clock, MarkerTimes
 from roomtune.signal.decibels import power
-from roomtune.signal.sweeps import Deconvolution, sweep_energy_density
+from roomtune.signal.deconvolution import Deconvolution
+from roomtune.signal.sweeps import sweep_energy_density
 from roomtune.signal.values import NoiseSpectrum
 
 SNR_WINDOW_S = 0.3

@@ -16,12 +16,14 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from roomtune.capture.identifying import by_both, identified, numbered
 from roomtune.capture.interface import Recording
 from roomtune.capture.locating import find_sweep, in_doubt, place_sweeps
 from roomtune.capture.measure import CapturedTake, take_from_recording
 from roomtune.capture.requests import TakeRequest
 from roomtune.capture.stimulus import schedule, take_signals
 from roomtune.errors import MeasurementError, RoomtuneError
+from roomtune.signal.sound_file import read_sound
 
 FORMAT = "roomtune playback plan"
 VERSION = 1
@@ -31,6 +33,7 @@ PAUSE_STEP_S = 0.2
 PAUSE_PATTERN = 7
 AROUND_S = 0.25
 LARGEST_WAV = 4_000_000_000
+LATEST_S = 86400.0
 
 DOUBT = "its sweep cannot be told from equal ones that are missing too; record it again."
 
@@ -45,6 +48,10 @@ class PlannedTake:
     start_s: float
     request: TakeRequest
 
+    def __post_init__(self) -> None:
+        if not 0 <= self.start_s <= LATEST_S:
+            raise ValueError(f"start_s is {self.start_s:g}, expected 0 to {LATEST_S:g}")
+
 
 @dataclass(frozen=True)
 class PlaybackPlan:
@@ -56,6 +63,13 @@ class PlaybackPlan:
     takes: tuple[PlannedTake, ...]
     format: Literal["roomtune playback plan"] = "roomtune playback plan"
     version: Literal[1] = 1
+
+    def __post_init__(self) -> None:
+        if not self.takes:
+            raise ValueError("there are no takes in it")
+        rates = {take.request.sweep.sample_rate_hz for take in self.takes}
+        if rates != {self.sample_rate_hz} or not 8000 <= self.sample_rate_hz <= 768000:
+            raise ValueError(f"sample_rate_hz is {self.sample_rate_hz:g}, its sweeps' {rates}")
 
 
 @dataclass(frozen=True)
@@ -104,8 +118,11 @@ def playback_plan(requests: Sequence[TakeRequest]) -> PlaybackPlan:
     """Lay requests out one after another.
 
     The pauses differ (1.0, 1.2, 1.8, 1.4 s ...), so that equal sweeps cannot be
-    taken for one another. Raises RoomtuneError for requests that cannot share a file.
+    taken for one another, and each take has its markers a little further apart than the
+    one before. Raises RoomtuneError for requests that cannot share a file. Raises ValueError for
+    requests at different sample rates.
     """
+    requests = numbered(requests)
     if not requests:
         raise RoomtuneError("There is nothing to play: no take is wanted.")
     rates = {request.sweep.sample_rate_hz for request in requests}
@@ -196,15 +213,16 @@ def read_plan(path: str | Path) -> PlaybackPlan:
 def read_takes(recording_path: str | Path, plan: PlaybackPlan | str | Path) -> ImportedTakes:
     """Find the takes of a plan in a recording of its playback, and judge each.
 
-    Any file that libsndfile reads, at any sample rate, begun at any time before
-    the first take; pauses and false starts may lie between. Takes that are not
-    there are reported, not invented. Raises RoomtuneError when the file cannot be
-    read or has too few channels, MeasurementError when it holds none of the takes.
+    Any file that libsndfile reads, at any sample rate, begun at any time; the takes
+    may lie in any order, with pauses and false starts between, and several times (the
+    last whole one counts). Takes that are not there are reported, not invented. Raises
+    RoomtuneError when the file cannot be read or has too few channels, MeasurementError
+    when it holds none of the takes.
     """
     path = Path(recording_path)
     plan = plan if isinstance(plan, PlaybackPlan) else read_plan(plan)
     recording, recorded_at = _read_recording(path, plan)
-    begins, doubts = _find(recording.samples[:, 0], plan)
+    begins, doubts = _find(recording.samples, plan)
     captured, missing, notes = [], [], []
     for take, begin_s, doubt in zip(plan.takes, begins, doubts, strict=True):
         why = DOUBT if doubt else _why_not(take, begin_s, recording, plan, begins)
@@ -225,16 +243,9 @@ def read_takes(recording_path: str | Path, plan: PlaybackPlan | str | Path) -> I
 
 def _read_recording(path: Path, plan: PlaybackPlan) -> tuple[Recording, str]:
     """The recording's columns that the takes need, at the plan's rate, and its date."""
-    import soundfile
-
     if not path.is_file():
         raise RoomtuneError(f"There is no recording {path}.")
-    try:
-        samples, rate_hz = soundfile.read(path, dtype="float32", always_2d=True)
-    except (soundfile.LibsndfileError, RuntimeError) as error:
-        raise RoomtuneError(
-            f"{path} cannot be read as a recording ({error}). Give a whole WAV, FLAC or AIFF file."
-        ) from error
+    samples, rate_hz = read_sound(path, "give a whole WAV, FLAC or AIFF file", "float32")
     samples = _wanted_columns(samples, plan, path)
     bad = np.flatnonzero(~np.all(np.isfinite(samples), axis=1))
     if bad.size:
@@ -284,19 +295,25 @@ def _wanted_columns(
 
 
 def _find(
-    samples: NDArray[np.float64], plan: PlaybackPlan
+    columns: NDArray[np.float64], plan: PlaybackPlan
 ) -> tuple[tuple[float | None, ...], tuple[bool, ...]]:
-    """When each take begins in the recording (s), None when it is not there; and doubts."""
-    sweeps = [take.request.sweep for take in plan.takes]
-    found = {sweep: find_sweep(samples, sweep) for sweep in set(sweeps)}
-    leads_s = [schedule(take.request).sweep_s for take in plan.takes]
+    """When each take begins in the recording (s), None when it is not there; and doubts.
+
+    By the spacing of its markers wherever it was played; those that cannot be told by
+    that from the order in which they were to be played, if that was kept.
+    """
+    requests = [take.request for take in plan.takes]
+    sweeps = [request.sweep for request in requests]
+    found = {sweep: find_sweep(columns[:, 0], sweep) for sweep in set(sweeps)}
+    leads_s = [schedule(request).sweep_s for request in requests]
     starts_s = [take.start_s + lead_s for take, lead_s in zip(plan.takes, leads_s, strict=True)]
     places = place_sweeps([found[sweep] for sweep in sweeps], starts_s)
-    begins = tuple(
+    in_turn = tuple(
         None if place is None else place - lead_s
         for place, lead_s in zip(places, leads_s, strict=True)
     )
-    return begins, in_doubt(places, starts_s, sweeps)
+    known = identified(columns, requests, found)
+    return by_both(known, in_turn, in_doubt(places, starts_s, sweeps))
 
 
 def _why_not(
@@ -364,10 +381,7 @@ class FileInterface:
         path = self.folder / f"play-{self._number}.wav"
         soundfile.write(path, signals, round(self.sample_rate_hz), SUBTYPES["24-bit"])
         answer = Path(self.ask(path))
-        try:
-            samples, rate_hz = soundfile.read(answer, always_2d=True)
-        except (soundfile.LibsndfileError, RuntimeError) as error:
-            raise RoomtuneError(f"{answer} cannot be read as a recording ({error}).") from error
+        samples, rate_hz = read_sound(answer, "record it again")
         if samples.shape[1] < max(inputs):
             raise RoomtuneError(
                 f"{answer} has {samples.shape[1]} channels, but input {max(inputs)} is needed."

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from roomtune.capture.clipping import runs
 from roomtune.capture.interface import AudioInterface
 from roomtune.capture.noise import noise_density
 from roomtune.errors import MeasurementError
@@ -17,6 +18,9 @@ LINE_ABOVE_FLOOR_DB = 10.0
 CALIBRATOR_HZ = 1000.0
 CALIBRATOR_SPL_DB = 94.0
 PUREST_DB = 20.0
+BLOCK_S = 0.1
+SOUNDING_DB = 12.0
+CLEAREST_DB = 15.0
 STEADIEST_DB = 0.3
 
 
@@ -174,6 +178,29 @@ def sensitivity_from_meter(
     step = float(spectrum.frequencies_hz[1])
     level_dbfs = 10 * float(np.log10(max(_power(spectrum, *band_hz, step), 1e-30)))
     return level_dbfs - (reading_db - CALIBRATOR_SPL_DB)
+
+
+def sounding_part(samples: NDArray[np.float64], sample_rate_hz: float) -> NDArray[np.float64]:
+    """Return the longest stretch of a recording (m,) in which steady noise plays.
+
+    In blocks of 0.1 s, those within 12 dB of the loudest; a block at either end is
+    left out. Raises MeasurementError when the noise does not stand 15 dB above
+    the quietest block, or plays for less than a second.
+    """
+    size = round(BLOCK_S * sample_rate_hz)
+    blocks = samples[: samples.size // size * size].reshape(-1, size)
+    levels_db = 10 * np.log10(np.mean(blocks**2, axis=1) + 1e-30)
+    begins, lengths = runs(levels_db > levels_db.max() - SOUNDING_DB)
+    longest = int(np.argmax(lengths))
+    begin, length = int(begins[longest]) + 1, int(lengths[longest]) - 2
+    clear_db = levels_db.max() - np.percentile(levels_db, 5)
+    if length * BLOCK_S < 1 or clear_db < CLEAREST_DB:
+        raise MeasurementError(
+            f"The noise is not heard well: {max(length, 0) * BLOCK_S:.1f} s of it, "
+            f"{clear_db:.0f} dB above the quiet; wanted 1 s and {CLEAREST_DB:.0f} dB. "
+            f"Raise the level or wait for quiet."
+        )
+    return np.array(samples[begin * size : (begin + length) * size])
 
 
 def pink_noise(

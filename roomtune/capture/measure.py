@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from roomtune.capture.averaging import averaged
 from roomtune.capture.consistency import checked_against
 from roomtune.capture.interface import AudioInterface, Recording
+from roomtune.capture.quality import worth_repeating
 from roomtune.capture.reading import take_from_recording
 from roomtune.capture.requests import TakeRequest
 from roomtune.capture.stimulus import take_signals
@@ -50,13 +51,14 @@ def capture_many(
     on_captured: Callable[[CapturedTake], None] | None = None,
     on_progress: Callable[[TakeRequest, int], None] | None = None,
     before_by_hand: Callable[[TakeRequest], None] | None = None,
+    earlier: Sequence[Take] = (),
 ) -> tuple[CapturedTake, ...]:
     """Capture every request in turn and return the best take of each, or the mean.
 
     With `repeats` above 1 in its settings a request is made so often and averaged.
-    Every take is also compared with those made before it at its seat.
-    A take graded "repeat" is made again, up to the settings' `maximum_attempts`,
-    6 dB lower when the microphone's input clipped;
+    Every take is also compared with those made before it at its seat, `earlier` too.
+    A take graded "repeat", or disturbed by what passes, is made again, up to the
+    settings' `maximum_attempts`, 6 dB lower when the microphone's input clipped;
     `on_captured` receives every attempt as soon as it is there, `on_progress`
     is told the request and the attempt (from 1) before it sounds, and
     `before_by_hand` is called before the first attempt of a hand-switched one.
@@ -65,13 +67,13 @@ def capture_many(
     for request in requests:
         if request.by_hand and before_by_hand is not None:
             before_by_hand(request)
-        earlier = [item.take for item in best]
+        before = [*earlier, *(item.take for item in best)]
         repeats: list[CapturedTake] = []
         for _ in range(max(1, request.settings.repeats)):
-            attempts = _attempts(interface, request, earlier, on_captured, on_progress)
+            attempts = _attempts(interface, request, before, on_captured, on_progress)
             repeats.append(best_of(attempts))
             request = repeats[-1].request
-        best.append(_combined(repeats))
+        best.append(combined(repeats))
     return tuple(best)
 
 
@@ -82,7 +84,7 @@ def _attempts(
     on_captured: Callable[[CapturedTake], None] | None,
     on_progress: Callable[[TakeRequest, int], None] | None,
 ) -> list[CapturedTake]:
-    """Take after take until one need not be repeated, at most as many as the settings allow."""
+    """Take after take until another would not be better, at most as many as the settings allow."""
     attempts: list[CapturedTake] = []
     for attempt in range(1, max(1, request.settings.maximum_attempts) + 1):
         if on_progress is not None:
@@ -91,13 +93,13 @@ def _attempts(
         attempts.append(replace(captured, take=checked_against(captured.take, earlier)))
         if on_captured is not None:
             on_captured(attempts[-1])
-        if attempts[-1].take.verdict.grade != "repeat":
+        if not worth_repeating(attempts[-1].take.verdict):
             break
-        request = _eased(request, attempts[-1].take)
+        request = eased(request, attempts[-1].take)
     return attempts
 
 
-def _combined(repeats: list[CapturedTake]) -> CapturedTake:
+def combined(repeats: list[CapturedTake]) -> CapturedTake:
     """The average of repeats at the last one's level, with the recording of the best."""
     best = best_of(repeats)
     if len(repeats) == 1:
@@ -106,7 +108,7 @@ def _combined(repeats: list[CapturedTake]) -> CapturedTake:
     return replace(best, take=averaged(alike))
 
 
-def _eased(request: TakeRequest, take: Take) -> TakeRequest:
+def eased(request: TakeRequest, take: Take) -> TakeRequest:
     """The request for the next attempt: everything lower when the last one clipped."""
     if all(finding.code != "clipping" for finding in take.verdict.findings):
         return request

@@ -19,7 +19,8 @@ def noise_density(samples: NDArray[np.float64], sample_rate_hz: float) -> NoiseS
 
     Sine multitaper (Riedel and Sidorenko, IEEE Trans. Signal Processing 43(1),
     188-195, 1995): 10 tapers, resolution 11 / (2 T) (8 Hz for 0.7 s), standard
-    deviation 1/sqrt(10) of the value. Unit of `samples` squared per Hz.
+    deviation 1/sqrt(10) of the value. Unit of `samples` squared per Hz. Raises ValueError for a
+    stretch that is too short.
     """
     import scipy.fft
 

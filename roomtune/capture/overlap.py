@@ -12,34 +12,22 @@ published schedules: what never meets in frequency may sound at the same time.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+import random
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
+from roomtune.capture.expected_room import MARGIN_S, Room
 from roomtune.capture.requests import TakeRequest
-from roomtune.signal.sweeps import Sweep, pre_time_s, steepest_edge
+from roomtune.signal.sweeps import BELOW_BAND, Sweep, pre_time_s
 
-MARGIN_S = 0.03
-SPLASH = 4.0
-RATE_FACTORS = (1.0, 1.2, 1.5, 2.0, 2.5, 3.0)
-WANTED_QUIET_DB = 70.0
+SPLASH = 1.2
+RATE_FACTORS = (1.0, 1.1, 1.2, 1.35, 1.5, 1.75, 2.0, 2.5, 3.0)
+SHUFFLES = 100
+LOWER_REACH = math.sqrt(2)
 
 
-@dataclass(frozen=True)
-class Room:
-    """What the packing assumes of room and drivers.
-
-    `decay_s`: the longest reverberation time (60 dB); `harmonics_db`: how far the
-    distortion orders 2 to `highest_order` stay under the linear response.
-    """
-
-    decay_s: float
-    harmonics_db: float = -40.0
-    highest_order: int = 3
-
-    def length_s(self, order: int) -> float:
-        """How long the response of an order stays above -70 dB of the linear one."""
-        above_db = WANTED_QUIET_DB + (self.harmonics_db if order > 1 else 0.0)
-        return self.decay_s * max(above_db, 0.0) / 60 + MARGIN_S
+Barriers = list[list[list[tuple[float, float]]]]
 
 
 @dataclass(frozen=True)
@@ -79,27 +67,37 @@ def pack(requests: Sequence[TakeRequest], room: Room) -> Packing:
 
     All requests share a seat, a reference and a sample rate and none is switched
     by hand (else ValueError). The common rate is at least the slowest of the
-    requested ones, so that no response loses signal-to-noise ratio.
+    requested ones, so that no response loses signal-to-noise ratio. Several rates
+    and many orders (the obvious ones and seeded shuffles) are tried.
     """
     _check(requests)
+    nowhere = _pack(tuple(replace(request, seat="") for request in requests), room)
+    places = (replace(p, request=replace(p.request, seat=requests[0].seat)) for p in nowhere.places)
+    return replace(nowhere, places=tuple(places))
+
+
+@lru_cache(maxsize=16)
+def _pack(requests: tuple[TakeRequest, ...], room: Room) -> Packing:
+    """The packing at any seat: those of all seats are alike."""
     slowest_s = max(request.sweep.rate_s for request in requests)
-    orders = (
-        list(requests),
-        sorted(requests, key=lambda r: r.sweep.start_hz),
-        sorted(requests, key=lambda r: -math.log(r.sweep.stop_hz / r.sweep.start_hz)),
+    best = min(
+        (_shortest([at_rate(r, slowest_s * f) for r in requests], room) for f in RATE_FACTORS),
+        key=lambda places: _length_s(places, room),
     )
-    tail_s = room.length_s(1)
-    attempts = [
-        _packed([at_rate(request, slowest_s * factor) for request in order], room)
-        for factor in RATE_FACTORS
-        for order in orders
-    ]
-    best = min(attempts, key=lambda places: max(place.end_s for place in places))
     return Packing(
         places=tuple(best),
-        packed_s=max(place.end_s for place in best) + tail_s,
-        sequential_s=sum(request.sweep.true_duration_s + tail_s for request in requests),
+        packed_s=_length_s(best, room),
+        sequential_s=sum(r.sweep.true_duration_s + tail_s(r, room) for r in requests),
     )
+
+
+def _length_s(places: Sequence[Place], room: Room) -> float:
+    return max(place.end_s + tail_s(place.request, room) for place in places)
+
+
+def tail_s(request: TakeRequest, room: Room) -> float:
+    """How long the response of a request lasts."""
+    return room.length_s(request.sweep.start_hz / LOWER_REACH)
 
 
 def _check(requests: Sequence[TakeRequest]) -> None:
@@ -118,24 +116,50 @@ def at_rate(request: TakeRequest, rate_s: float) -> TakeRequest:
     sweep = request.sweep
     start_hz = math.ceil(sweep.start_hz * rate_s - 1e-9) / rate_s
     duration_s = rate_s * math.log(sweep.stop_hz / start_hz)
-    changed = Sweep(start_hz, sweep.stop_hz, duration_s, sweep.sample_rate_hz)
+    changed = replace(sweep, start_hz=start_hz, duration_s=duration_s)
     if abs(changed.rate_s - rate_s) > 1e-9:
         raise ValueError(f"no synchronized sweep of rate {rate_s} s starts at {start_hz} Hz")
     return replace(request, sweep=changed)
 
 
-def _packed(requests: Sequence[TakeRequest], room: Room) -> list[Place]:
+def _shortest(requests: Sequence[TakeRequest], room: Room) -> list[Place]:
+    """The shortest of the packings that different orders give."""
+    barriers = [[_barriers(one, other, room) for other in requests] for one in requests]
+    packings = (_packed(order, requests, barriers) for order in _orders(requests))
+    return min(packings, key=lambda places: _length_s(places, room))
+
+
+def _orders(requests: Sequence[TakeRequest]) -> Iterator[list[int]]:
+    """Orders to try: as given, by start, widest first, and shuffled."""
+    numbers = list(range(len(requests)))
+    bands = [(r.sweep.start_hz, r.sweep.stop_hz) for r in requests]
+    yield numbers
+    yield sorted(numbers, key=lambda n: bands[n][0])
+    yield sorted(numbers, key=lambda n: bands[n][0] / bands[n][1])
+    shuffled = random.Random(0)
+    for _ in range(SHUFFLES if len(requests) > 2 else 0):
+        yield shuffled.sample(numbers, len(numbers))
+
+
+def _packed(
+    order: Sequence[int], requests: Sequence[TakeRequest], barriers: Barriers
+) -> list[Place]:
     """Put every request at the earliest begin that disturbs none of those before."""
-    places: list[Place] = []
-    for request in requests:
-        begins = sorted({0.0, *_candidates(request, places, room)})
-        free = (
-            place
-            for begin in begins
-            if _fits(place := Place(request, _on_grid(begin, request)), places, room)
+    placed: dict[int, Place] = {}
+    for number in order:
+        request = requests[number]
+        at_zero = Place(request, 0.0)
+        barred = sorted(
+            (low + other.origin_s - at_zero.origin_s, high + other.origin_s - at_zero.origin_s)
+            for before, other in placed.items()
+            for low, high in barriers[before][number]
         )
-        places.append(next(free))
-    return places
+        begin_s = 0.0
+        for low, high in barred:
+            if low < begin_s < high or low < _on_grid(begin_s, request) < high:
+                begin_s = high
+        placed[number] = Place(request, _on_grid(begin_s, request))
+    return [placed[number] for number in range(len(requests))]
 
 
 def _on_grid(time_s: float, request: TakeRequest) -> float:
@@ -143,52 +167,78 @@ def _on_grid(time_s: float, request: TakeRequest) -> float:
     return math.ceil(time_s * rate - 1e-6) / rate
 
 
-def _candidates(request: TakeRequest, places: Sequence[Place], room: Room) -> list[float]:
-    """Begins at which the request just leaves one of the stretches that bar it."""
-    at_zero = Place(request, 0.0)
-    begins = []
-    for other in places:
-        for barrier in (*_barred(other, at_zero, room), *_mirrored(at_zero, other, room)):
-            begins.append(at_zero.begin_s + barrier[1] + 1e-9)
-    return [begin for begin in begins if begin > 0]
+def _barriers(one: TakeRequest, other: TakeRequest, room: Room) -> list[tuple[float, float]]:
+    """Forbidden values of the origin of `other` less that of `one`."""
+    there = _barred(one, other, room)
+    back = _barred(other, one, room)
+    return [*there, *((-high, -low) for low, high in back)]
 
 
-def _fits(place: Place, places: Sequence[Place], room: Room) -> bool:
-    for other in places:
-        barriers = (*_barred(other, place, room), *_mirrored(place, other, room))
-        if any(low < 0 < high for low, high in barriers):
-            return False
-    return True
+def _barred(source: TakeRequest, victim: TakeRequest, room: Room) -> list[tuple[float, float]]:
+    """Lags of the victim's origin at which an order of the source is in its linear response.
 
-
-def _barred(source: Place, victim: Place, room: Room) -> list[tuple[float, float]]:
-    """Shifts of `victim` at which an order of `source` falls into its linear response."""
-    lead_s = source.origin_s - victim.origin_s
-    before_s = pre_time_s(victim.request.sweep) + MARGIN_S
-    after_s = room.length_s(1)
-    barriers = []
-    for order in range(1, room.highest_order + 1):
-        if not _meet(source.request.sweep, victim.request.sweep, order):
-            continue
-        begin_s = lead_s - source.request.sweep.lead_s(order)
-        end_s = begin_s + room.length_s(order)
-        barriers.append((begin_s - after_s, end_s + before_s))
-    return barriers
-
-
-def _mirrored(source: Place, victim: Place, room: Room) -> list[tuple[float, float]]:
-    """Shifts of `source` at which it falls into the linear response of `victim`."""
-    return [(-high, -low) for low, high in _barred(source, victim, room)]
-
-
-def _meet(source: Sweep, victim: Sweep, order: int) -> bool:
-    """Whether an order of one sweep reaches into the band recovered for another.
-
-    A sweep's ends splash beyond its band: at four times the stop frequency a bass
-    sweep is still only about 100 dB down.
+    What counts is how long both last from their lowest common frequency up, and
+    how much louder the source is.
     """
-    splash = SPLASH if order == 1 else 1.0
-    return (
-        order * source.stop_hz * splash > victim.start_hz * steepest_edge(victim)
-        and order * source.start_hz / splash < victim.stop_hz
-    )
+    loud, quiet = ((r.source, r.level_dbfs) for r in (source, victim))
+    barred = []
+    for order in range(1, room.highest_order + 1):
+        band_hz = common_band_hz(source.sweep, victim.sweep, order)
+        if band_hz[0] >= band_hz[1]:
+            continue
+        below_db = room.surplus_db(loud, quiet, band_hz)
+        below_db += room.distortion_of_db(loud[0]) if order > 1 else 0.0
+        low_hz = band_hz[0] / LOWER_REACH
+        begin_s = -source.sweep.lead_s(order)
+        end_s = begin_s + room.length_s(low_hz, below_db)
+        before_s = pre_time_s(victim.sweep) + MARGIN_S
+        barred.append((begin_s - room.length_s(low_hz), end_s + before_s))
+    return barred
+
+
+def common_band_hz(source: Sweep, victim: Sweep, order: int) -> tuple[float, float]:
+    """Where an order of one sweep reaches into the band recovered for another; may be empty.
+
+    A sweep's ends splash a little beyond its band.
+    """
+    low = max(order * source.start_hz / SPLASH, victim.start_hz * BELOW_BAND)
+    high = min(order * source.stop_hz * SPLASH, victim.stop_hz)
+    return low, high
+
+
+def readable_order(packing: Packing, number: int, room: Room) -> int:
+    """The highest distortion order of a place up to which nothing else covers any.
+
+    1 when even the second is covered. The linear responses of the others keep
+    clear anyhow, up to the room's highest order; their distortion may not.
+    """
+    place = packing.places[number]
+    sweep = place.request.sweep
+    for order in range(2, room.highest_order + 1):
+        if order * sweep.start_hz >= sweep.stop_hz:
+            return order - 1
+        mine = _order_span_s(place, order, room)
+        for other in packing.places:
+            theirs = other.request.sweep
+            for of_theirs in range(2, room.highest_order + 1):
+                if other is place or not _orders_meet(sweep, order, theirs, of_theirs):
+                    continue
+                low, high = _order_span_s(other, of_theirs, room)
+                if low < mine[1] and high > mine[0]:
+                    return order - 1
+    return room.highest_order
+
+
+def _order_span_s(place: Place, order: int, room: Room) -> tuple[float, float]:
+    """Where an order of a place lies on the common axis, with its decay."""
+    sweep = place.request.sweep
+    begin_s = place.origin_s - sweep.lead_s(order)
+    low_hz = order * sweep.start_hz / LOWER_REACH
+    below_db = room.distortion_of_db(place.request.source)
+    return begin_s - MARGIN_S, begin_s + room.length_s(low_hz, below_db)
+
+
+def _orders_meet(one: Sweep, order: int, other: Sweep, of_other: int) -> bool:
+    """Whether orders of two sweeps share frequencies."""
+    low = max(order * one.start_hz, of_other * other.start_hz)
+    return low < SPLASH * min(one.stop_hz, order * one.stop_hz, of_other * other.stop_hz)

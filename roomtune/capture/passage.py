@@ -41,6 +41,7 @@ class Passage:
         self.ended = threading.Event()
         self.blocks: Counter[Direction] = Counter()
         self.flagged: Counter[str] = Counter()
+        self.flagged_frames: list[int] = []
         self.last_block_s: dict[Direction, float] = {}
         self.deliveries: list[tuple[float, int]] = []
         self.silenced = False
@@ -98,6 +99,7 @@ class Passage:
         self.blocks[direction] += 1
         if status:
             self.flagged.update(flag for flag in FLAGS if getattr(status, flag))
+            self.flagged_frames.append(self.frames_recorded)
 
     def flag_events(self) -> tuple[str, ...]:
         """Return a sentence for every kind of flag that PortAudio raised."""

@@ -9,7 +9,7 @@ stream; who calls needs a time reference inside the signal.
 from __future__ import annotations
 
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import numpy as np
@@ -32,6 +32,7 @@ from roomtune.capture.streams import (
     FIRST_BLOCK_S,
     check_not_hanging,
     end_streams,
+    leave_library,
     open_streams,
     start_streams,
     without_library_messages,
@@ -51,7 +52,8 @@ class PortAudioInterface:
     `tail_s` of silence surround every signal, because streams may swallow the
     first part of a second and sound servers may deliver more than a second
     late. `exclusive` takes the device for us alone, at its own rate, where the
-    host API can.
+    host API can. `on_recorded` is given what all inputs recorded since the last time,
+    (m, inputs), some twenty times a second while a signal plays.
 
     Raises RoomtuneError when a device is not found or refuses the rate.
     """
@@ -72,7 +74,9 @@ class PortAudioInterface:
         self.output_device = find_device(output_device, "output")
         self.input_device = find_device(input_device, "input")
         self.tail_s = self._usual_tail_s() if tail_s is None else tail_s
+        self.on_recorded: Callable[[NDArray[np.float32]], None] | None = None
         self._passage: Passage | None = None
+        self._sounded = False
         self._check_rate()
 
     def __repr__(self) -> str:
@@ -98,7 +102,8 @@ class PortAudioInterface:
         samples = passage.recording[:, [number - 1 for number in inputs]].astype(np.float64)
         self._check_recorded(samples, inputs, bool(np.any(signals)))
         self._check_not_vanished(samples, passage)
-        return Recording(samples, self.sample_rate_hz, self._events(passage))
+        flagged_s = tuple(frame / self.sample_rate_hz for frame in passage.flagged_frames)
+        return Recording(samples, self.sample_rate_hz, self._events(passage), flagged_s)
 
     def stop(self) -> None:
         """Silence the output within one block and end; for any other thread to call."""
@@ -141,7 +146,7 @@ class PortAudioInterface:
             ("input", self.input_device),
         )
         for kind, device in kinds:
-            reason = refusal(device, kind, self.sample_rate_hz)
+            reason = refusal(device, kind, self.sample_rate_hz, self.exclusive)
             if reason is not None:
                 rates = ", ".join(map(str, working_rates_hz(device, kind))) or "no usual rate"
                 raise RoomtuneError(
@@ -167,6 +172,7 @@ class PortAudioInterface:
             self._passage = passage
             start_streams(passage, streams)
             self._wait(passage, streams)
+            self._sounded = True
             if passage.silenced:
                 raise MeasurementError(
                     f"The measurement was stopped after {self._progress(passage)}."
@@ -187,7 +193,8 @@ class PortAudioInterface:
         """Open the stream(s), looking for replugged devices once before giving up."""
         try:
             return self._open(sound, played, inputs)
-        except sound.PortAudioError:
+        except sound.PortAudioError as error:
+            self._check_server(error)
             devices = list_devices(refresh=True)
             self.output_device = choose_device(devices, self.output_device.label, "output")
             self.input_device = choose_device(devices, self.input_device.label, "input")
@@ -198,6 +205,20 @@ class PortAudioInterface:
             raise RoomtuneError(
                 f"Cannot open {self._names()} at {self.sample_rate_hz:g} Hz: {error}. "
                 "Another program may hold it; close that, or choose another device."
+            ) from error
+
+    def _check_server(self, error: Exception) -> None:
+        """Raise MeasurementError where looking for devices again would abort the program.
+
+        PortAudio does that when a JACK server that it has worked with is gone.
+        """
+        apis = self.output_device.host_api + self.input_device.host_api
+        if self._sounded and "JACK" in apis:
+            leave_library()
+            raise MeasurementError(
+                f"{self._names()} cannot be opened any more ({error}): it was disconnected or its "
+                "sound server ended. Start it again and repeat the measurement; what was "
+                "measured before is kept."
             ) from error
 
     def _open(
@@ -219,8 +240,10 @@ class PortAudioInterface:
         patience_s = 1.5 * len(passage.played) / self.sample_rate_hz + FIRST_BLOCK_S
         deadline = time.perf_counter() + patience_s
         directions: tuple[Direction, ...] = ("input", "output")
+        told = 0
         while not passage.ended.wait(0.05):
             now = time.perf_counter()
+            told = self._tell(passage, told)
             quiet = [d for d in directions if now - passage.last_block_s[d] > STALLED_S]
             if quiet or not all(stream.active for stream in streams):
                 raise MeasurementError(self._stopped(passage, quiet))
@@ -230,6 +253,14 @@ class PortAudioInterface:
                     f"{patience_s:.0f} s: the device or the computer is too slow. "
                     "Close other programs and measure again."
                 )
+        self._tell(passage, told)
+
+    def _tell(self, passage: Passage, told: int) -> int:
+        """Hand on what was recorded beyond the first `told` frames; how many there are now."""
+        recorded = passage.frames_recorded
+        if self.on_recorded is not None and recorded > told:
+            self.on_recorded(passage.recorded[told:recorded])
+        return recorded
 
     def _stopped(self, passage: Passage, quiet: Sequence[Direction]) -> str:
         which = f" (its {' and '.join(quiet)} stalled)" if quiet else ""

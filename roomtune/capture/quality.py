@@ -17,6 +17,7 @@ GOOD_SNR_DB = 20.0
 LEAST_SNR_DB = 6.0
 LARGEST_DRIFT_PPM = 500.0
 STRONG_BURST_DB = -35.0
+FLEETING = ("impulsive noise", "reported blocks")
 
 
 def grade_of(findings: tuple[Finding, ...]) -> Grade:
@@ -25,6 +26,12 @@ def grade_of(findings: tuple[Finding, ...]) -> Grade:
     if "repeat" in grades:
         return "repeat"
     return "usable" if "usable" in grades else "good"
+
+
+def worth_repeating(verdict: Verdict) -> bool:
+    """Whether another attempt is likely to be better: bad, or spoilt by what passes."""
+    fleeting = any(finding.code in FLEETING for finding in verdict.findings)
+    return verdict.grade == "repeat" or fleeting
 
 
 def judge(evidence: Evidence) -> Verdict:
@@ -39,19 +46,7 @@ def judge(evidence: Evidence) -> Verdict:
     found: tuple[Finding, ...] = _stream(evidence)
     if not any(finding.code == "no sweep" for finding in loudness):
         found = next((found for cause in causes if (found := cause(evidence))), ())
-    findings = (*found, *loudness)
-    return Verdict(grade_of(findings), findings)
-
-
-def judge_together(evidence: Evidence) -> Verdict:
-    """The verdict on one of many overlapping sweeps.
-
-    Distortion and single disturbances cannot be told from the other sweeps there.
-    """
-    findings = (
-        *(_stream(evidence) or steadiness(evidence)),
-        *signal_to_noise(evidence),
-    )
+    findings = (*(found or reported_blocks(evidence)), *loudness)
     return Verdict(grade_of(findings), findings)
 
 
@@ -120,6 +115,25 @@ def missing_blocks(evidence: Evidence) -> tuple[Finding, ...]:
         f"larger latency."
     )
     return (Finding("lost samples", "repeat", text),)
+
+
+def reported_blocks(evidence: Evidence) -> tuple[Finding, ...]:
+    """Blocks that the sound system itself reported as spoilt while the sweep or its tail played."""
+    clock, plan = evidence.clock, evidence.plan
+    if clock is None:
+        begin_s, end_s = 0.0, float("inf")
+    else:
+        end_s = clock.recorded_s(plan.sweep_end_s + evidence.request.settings.tail_s)
+        begin_s = clock.recorded_s(plan.sweep_s)
+    inside = [moment for moment in evidence.recording.flagged_s if begin_s <= moment <= end_s]
+    if not inside:
+        return ()
+    text = (
+        f"The sound system reported {len(inside)} spoilt blocks during the sweep, first at "
+        f"{inside[0]:.2f} s ({'; '.join(evidence.recording.events)}), though nothing is missing. "
+        f"Close other programs if that comes again."
+    )
+    return (Finding("reported blocks", "usable", text),)
 
 
 def time_reference(evidence: Evidence) -> tuple[Finding, ...]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
 import numpy as np
@@ -20,21 +20,18 @@ from roomtune.capture.timing import (
     MarkerTimes,
     find_markers,
     fit_clock,
+    pattern_step_s,
     true_rate_hz,
     without_drift,
 )
 from roomtune.errors import MeasurementError
 from roomtune.signal.decibels import amplitude
-from roomtune.signal.sweeps import (
-    BELOW_BAND,
-    HIGHEST_ORDER,
-    Deconvolution,
-    deconvolve,
-    steepest_edge,
-)
-from roomtune.signal.values import ImpulseResponse
+from roomtune.signal.deconvolution import Deconvolution, deconvolve
+from roomtune.signal.sweeps import KEPT_ORDER
+from roomtune.signal.values import ImpulseResponse, NoiseSpectrum
 
 MARGIN_S = 0.05
+LARGEST_DRIFT_PPM = 20000.0
 START_S = -0.3
 
 
@@ -57,7 +54,7 @@ def take_from_recording(
     hopeless = unusable(recording, request)
     if hopeless is not None:
         return empty_take(request, hopeless, at, raw_file)
-    evidence = gather(recording, request, schedule(request))
+    evidence = gather(recording, request)
     return finished_take(evidence, judge(evidence), at, raw_file)
 
 
@@ -89,10 +86,15 @@ def _fingerprint(evidence: Evidence) -> Fingerprint | None:
     heard, reference = evidence.heard, evidence.request.reference
     if heard is None or reference.marker is None:
         return None
-    level_dbfs = reference.marker.level_dbfs
+    marker = reference.marker
+    level_dbfs = marker.level_dbfs
     if reference.kind == "loopback":
         level_dbfs = reference.witness_level_dbfs
-    return Fingerprint(heard.patterns.mean(axis=0), float(heard.levels_db.mean()) - level_dbfs)
+    return Fingerprint(
+        heard.patterns.mean(axis=0),
+        float(heard.levels_db.mean()) - level_dbfs,
+        step_s=pattern_step_s(marker),
+    )
 
 
 def prepared(recording: Recording, request: TakeRequest) -> Recording:
@@ -114,51 +116,52 @@ def _at_rate(recording: Recording, sample_rate_hz: float) -> Recording:
     samples = soxr.resample(
         np.array(recording.samples), recording.sample_rate_hz, sample_rate_hz, quality="VHQ"
     )
-    return Recording(samples, sample_rate_hz, recording.events)
+    return Recording(samples, sample_rate_hz, recording.events, recording.flagged_s)
 
 
-def gather(
-    recording: Recording,
-    request: TakeRequest,
-    plan: Schedule | None = None,
-    begin_s: float | None = None,
-    among_others: bool = False,
-) -> Evidence:
-    """Find markers, clock, responses and noise in the recording of one request.
+@dataclass(frozen=True, eq=False)
+class Timed:
+    """A recording whose markers were read; fields as in `Evidence`."""
 
-    `plan`: when the request's sounds were played, where that is not its own
-    schedule; `begin_s`: when the first of several sweeps began. `among_others`:
-    other sweeps sound meanwhile, so no distortion orders are taken and the least
-    is let in from under the band.
+    recording: Recording
+    heard: MarkerTimes | None
+    clock: Clock | None
+    mistaken_rate_hz: float | None = None
 
-    A recording that holds the markers only at another sample rate than it states
-    is resampled first.
+
+def timed(recording: Recording, request: TakeRequest, plan: Schedule) -> Timed:
+    """Read the markers of a recording.
+
+    One that holds them only at another sample rate than it states is resampled first.
     """
-    plan = plan or schedule(request)
     heard, clock = _read_clock(recording, request, plan)
     mistaken_rate_hz = _mistaken_rate_hz(recording, request, plan) if clock is None else None
     if mistaken_rate_hz is not None:
-        truly = Recording(recording.samples, mistaken_rate_hz, recording.events)
+        truly = replace(recording, sample_rate_hz=mistaken_rate_hz)
         recording = _at_rate(truly, request.sweep.sample_rate_hz)
         heard, clock = _read_clock(recording, request, plan)
-    microphone = np.array(recording.samples[:, 0])
-    first_s = plan.sweep_s if begin_s is None else begin_s
-    stretch = _sweep_stretch(microphone, request, plan, clock, first_s)
-    zero_s = None if clock is None else stretch.zero_s
-    response = _recover(stretch, request, zero_s, among_others)
+    return Timed(recording, heard, clock, mistaken_rate_hz)
+
+
+def gather(recording: Recording, request: TakeRequest) -> Evidence:
+    """Find markers, clock, responses and noise in the recording of one request."""
+    plan = schedule(request)
+    read = timed(recording, request, plan)
+    clock, microphone = read.clock, np.array(read.recording.samples[:, 0])
+    stretch = sweep_stretch(microphone, request, plan, clock)
+    response = recover(stretch, request, None if clock is None else stretch.zero_s)
     if clock is None:
         stretch = replace(stretch, zero_s=float(response.time_zero_s))
-    quiet = _quiet(microphone, request, replace(plan, sweep_s=first_s), clock, stretch)
     return Evidence(
-        recording=recording,
+        recording=read.recording,
         request=request,
         plan=plan,
         clock=clock,
-        heard=heard,
+        heard=read.heard,
         stretch=stretch,
         response=response,
-        noise=noise_density(quiet, recording.sample_rate_hz),
-        mistaken_rate_hz=mistaken_rate_hz,
+        noise=noise_before(microphone, request, plan, clock, stretch),
+        mistaken_rate_hz=read.mistaken_rate_hz,
     )
 
 
@@ -187,29 +190,29 @@ def _read_clock(
     timing = looped if reference.kind == "loopback" else heard
     if timing is None:
         return heard, None
-    return heard, fit_clock(timing, plan.markers_s, reference.marker, rate)
+    clock = fit_clock(timing, plan.markers_s, reference.marker, rate)
+    return heard, clock if abs(clock.drift_ppm) <= LARGEST_DRIFT_PPM else None
 
 
-def _sweep_stretch(
-    microphone: NDArray[np.float64],
-    request: TakeRequest,
-    plan: Schedule,
-    clock: Clock | None,
-    first_s: float,
+def sweep_stretch(
+    microphone: NDArray[np.float64], request: TakeRequest, plan: Schedule, clock: Clock | None
 ) -> Stretch:
-    """Cut out the sweep with its tail and take the drift away; all of it without a clock."""
+    """Cut out all sweeps with their tail and take the drift away; everything without a clock."""
     if clock is None:
         return Stretch(microphone, 0.0, 0.0)
     rate = request.sweep.sample_rate_hz
-    begin = int(np.floor(clock.recorded_s(first_s - MARGIN_S) * rate))
+    begin = int(np.floor(clock.recorded_s(plan.sweep_s - MARGIN_S) * rate))
     end = int(np.ceil(clock.recorded_s(plan.sweep_end_s + request.settings.tail_s) * rate))
     samples = without_drift(_cut(microphone, begin, end), rate, clock.drift_ppm)
     into_s = clock.recorded_s(plan.sweep_s) - begin / rate
     return Stretch(samples, begin / rate, into_s / (1 + clock.drift_ppm * 1e-6))
 
 
-def _recover(
-    stretch: Stretch, request: TakeRequest, zero_s: float | None, among_others: bool
+def recover(
+    stretch: Stretch,
+    request: TakeRequest,
+    zero_s: float | None,
+    highest_order: int = KEPT_ORDER,
 ) -> Deconvolution:
     """The responses per unit of digital full scale."""
     result = deconvolve(
@@ -218,8 +221,7 @@ def _recover(
         zero_s,
         START_S,
         request.settings.tail_s,
-        highest_order=1 if among_others else HIGHEST_ORDER,
-        below=steepest_edge(request.sweep) if among_others else BELOW_BAND,
+        highest_order=highest_order,
     )
     gain = 1 / float(amplitude(request.level_dbfs))
     return replace(
@@ -241,14 +243,14 @@ def _scaled(response: ImpulseResponse, gain: float) -> ImpulseResponse:
     return replace(response, samples=response.samples * gain)
 
 
-def _quiet(
+def noise_before(
     microphone: NDArray[np.float64],
     request: TakeRequest,
     plan: Schedule,
     clock: Clock | None,
     stretch: Stretch,
-) -> NDArray[np.float64]:
-    """The silence before anything sounds; leading digital zeros of the stream are left out."""
+) -> NoiseSpectrum:
+    """The noise before anything sounds; leading digital zeros of the stream are left out."""
     rate = request.sweep.sample_rate_hz
     if clock is None:
         end_s = stretch.zero_s - 0.2
@@ -262,7 +264,7 @@ def _quiet(
     quiet = microphone[:end]
     heard = np.flatnonzero(quiet)
     begin = int(heard[0]) if heard.size else 0
-    return quiet[min(begin, max(end - int(0.1 * rate), 0)) :]
+    return noise_density(quiet[min(begin, max(end - int(0.1 * rate), 0)) :], rate)
 
 
 def empty_take(

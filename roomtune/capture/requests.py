@@ -16,6 +16,15 @@ HIGHEST_OF_RATE = 0.46
 CHANNEL_BAND_HZ = (20.0, 20000.0)
 LOOPBACK_LEVEL_DBFS = -12.0
 SETTLE_S = 0.02
+SHORTEST_S, LONGEST_S = 0.001, 120.0
+LEVELS_DBFS = (-300.0, 300.0)
+MOST_CHANNELS = 1024
+
+
+def _check_within(name: str, value: float, least: float, most: float) -> None:
+    """ValueError unless the value is a number from `least` to `most`."""
+    if not least <= value <= most:
+        raise ValueError(f"{name} is {value!r:.40}, expected {least:g} to {most:g}")
 
 
 @dataclass(frozen=True)
@@ -25,7 +34,8 @@ class CaptureSettings:
     `lead_s` of silence gives the noise; `tail_s` after the sweep is the length of
     the response kept; markers of `marker_s` come in pairs `marker_spacing_s`
     apart before and after the sweep. `level_below_maximum_db` lowers every sweep
-    under the output's `maximum_level_dbfs`, which nothing ever exceeds.
+    under the output's `maximum_level_dbfs`, which nothing ever exceeds. Raises
+    ValueError for a time beyond 120 s.
     """
 
     sweep_duration_s: float = 3.0
@@ -39,6 +49,11 @@ class CaptureSettings:
     maximum_attempts: int = 3
     level_below_maximum_db: float = 0.0
 
+    def __post_init__(self) -> None:
+        for name in ("lead_s", "end_s", "marker_spacing_s", "marker_gap_s", "tail_s", "marker_s"):
+            least_s = SHORTEST_S if name in ("tail_s", "marker_s") else 0.0
+            _check_within(name, getattr(self, name), least_s, LONGEST_S)
+
 
 @dataclass(frozen=True)
 class Marker:
@@ -48,6 +63,12 @@ class Marker:
     stop_hz: float
     duration_s: float
     level_dbfs: float
+
+    def __post_init__(self) -> None:
+        _check_within("start_hz", self.start_hz, 1.0, 1e6)
+        _check_within("stop_hz", self.stop_hz, self.start_hz + 1.0, 1e6)
+        _check_within("duration_s", self.duration_s, SHORTEST_S, LONGEST_S)
+        _check_within("level_dbfs", self.level_dbfs, *LEVELS_DBFS)
 
 
 @dataclass(frozen=True)
@@ -68,6 +89,11 @@ class Reference:
     interface_input: int | None = None
     witness_output: int | None = None
     witness_level_dbfs: float = 0.0
+
+    def __post_init__(self) -> None:
+        for name in ("interface_output", "interface_input", "witness_output"):
+            _check_within(name, getattr(self, name) or 1, 1, MOST_CHANNELS)
+        _check_within("witness_level_dbfs", self.witness_level_dbfs, *LEVELS_DBFS)
 
     @property
     def heard(self) -> bool:
@@ -95,6 +121,11 @@ class TakeRequest:
     microphone_input: int = 1
     by_hand: bool = False
     instruction: str = ""
+
+    def __post_init__(self) -> None:
+        _check_within("interface_output", self.interface_output, 1, MOST_CHANNELS)
+        _check_within("microphone_input", self.microphone_input, 1, MOST_CHANNELS)
+        _check_within("level_dbfs", self.level_dbfs, *LEVELS_DBFS)
 
     @property
     def inputs(self) -> tuple[int, ...]:

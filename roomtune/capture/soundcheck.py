@@ -13,10 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from roomtune.capture.interface import AudioInterface
+from roomtune.capture.mapping import misplaced, sounds_like
 from roomtune.capture.measure import capture_take
 from roomtune.capture.requests import CaptureSettings, TakeRequest, output_requests
 from roomtune.capture.take import Finding, Take
-from roomtune.system.model import Output, System
+from roomtune.system.model import DriverKind, Output, System
 
 FIRST_BELOW_MAXIMUM_DB = 48.0
 LARGEST_STEP_DB = 12.0
@@ -65,12 +66,14 @@ def check_output(
     interface: AudioInterface,
     request: TakeRequest,
     on_step: Callable[[TakeRequest], None] | None = None,
+    driver: DriverKind | None = None,
 ) -> OutputCheck:
     """Ramp one output up from 48 dB under its limit and judge what is heard.
 
     It stops at the limit of the request, at -20 dB peak re full scale at the
     microphone, or when the signal-to-noise ratio reaches 35 dB. A step is at most
-    12 dB, and never more than would bring the microphone's peak to -9 dB.
+    12 dB, and never more than would bring the microphone's peak to -9 dB. Where the
+    `driver` is told, it also stops as soon as another kind is heard in its place.
     """
     limit_dbfs = request.level_dbfs
     level_dbfs = limit_dbfs - FIRST_BELOW_MAXIMUM_DB
@@ -81,7 +84,8 @@ def check_output(
             on_step(quieter)
         steps.append(_step(interface, quieter))
         rise_db = _rise(steps[-1], limit_dbfs)
-        if rise_db <= 0:
+        misfit = driver is not None and sounds_like(steps[-1].take, driver) is not None
+        if rise_db <= 0 or misfit:
             return _summary(request.source, tuple(steps), limit_dbfs)
         level_dbfs += rise_db
 
@@ -160,16 +164,19 @@ def check_outputs(
     for request in output_requests(system, CHECK_SETTINGS, seat):
         if request.by_hand and before_by_hand is not None:
             before_by_hand(request)
-        checks.append(check_output(interface, request, on_step))
+        driver = system.output(request.source).driver
+        checks.append(check_output(interface, request, on_step, driver))
     return tuple(checks)
 
 
 def judge_outputs(
     checks: tuple[OutputCheck, ...], system: System, seat: str
 ) -> tuple[Finding, ...]:
-    """Say which outputs are dead, too quiet, too loud, reversed or swapped."""
+    """Say which outputs are dead, too quiet, too loud, reversed, swapped or misplaced."""
+    takes = [check.steps[-1].take for check in checks if check.sound != "dead"]
     return (
         *_silent(checks),
+        *misplaced(takes, system),
         *_far_off(checks, system),
         *_reversed(checks, system),
         *_swapped(checks, system, seat),

@@ -68,7 +68,8 @@ def take_signals(request: TakeRequest, outputs: int | None = None) -> NDArray[np
     """Return what to play for one take, shape (n, outputs), re digital full scale.
 
     As many columns as the highest interface output in use, or `outputs`.
-    The peak on any column is the level that the request states for it.
+    The peak on any column is the level that the request states for it. Raises ValueError when
+    `outputs` are fewer than the request uses.
     """
     plan = schedule(request)
     reference = request.reference

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from roomtune.capture.devices import Device, channels_to_open
+from roomtune.capture.devices import Device, channels_to_open, host_settings
 from roomtune.capture.passage import Direction, Passage
 from roomtune.errors import MeasurementError
 
@@ -42,7 +42,7 @@ def open_streams(
         channels_to_open(output_device, "output", channels[1]),
     )
     settings = tuple(
-        _host_settings(sound, device, exclusive) for device in (input_device, output_device)
+        host_settings(sound, device, exclusive) for device in (input_device, output_device)
     )
     common = {
         "samplerate": sample_rate_hz,
@@ -80,18 +80,6 @@ def open_streams(
         listening.close()
         raise
     return passage, [listening, playing]
-
-
-def _host_settings(sound: Any, device: Device, exclusive: bool) -> Any:
-    if not exclusive:
-        return None
-    if "WASAPI" in device.host_api:
-        return sound.WasapiSettings(exclusive=True)
-    if device.host_api == "Core Audio":
-        return sound.CoreAudioSettings(
-            change_device_parameters=True, fail_if_conversion_required=True
-        )
-    return None
 
 
 def start_streams(passage: Passage, streams: Sequence[Any]) -> None:
@@ -133,10 +121,15 @@ def end_streams(streams: Sequence[Any]) -> None:
         closing.start()
         closing.join(CLOSING_S)
     if closing.is_alive():
-        import sounddevice
+        leave_library()
 
-        _hanging.set()
-        atexit.unregister(sounddevice._exit_handler)
+
+def leave_library() -> None:
+    """Touch PortAudio no more, not even at exit: it hangs or aborts without its device."""
+    import sounddevice
+
+    _hanging.set()
+    atexit.unregister(sounddevice._exit_handler)
 
 
 def check_not_hanging() -> None:

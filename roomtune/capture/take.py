@@ -39,12 +39,15 @@ class Verdict:
 class Fingerprint:
     """What the markers of a take sounded like, to compare takes at one seat.
 
-    pattern: the room's answer to a marker (p,), complex in the marker's own band;
-    level_db: its energy per marker played at full scale, in dB.
+    pattern: the room's answer to a marker (p,), complex in the marker's own band, a
+    value every `step_s`; level_db: its energy per marker played at full scale, in dB.
+    moved_s: how much later the take's times were made than its own markers said.
     """
 
     pattern: NDArray[np.complex128]
     level_db: float
+    step_s: float = 0.0
+    moved_s: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,7 +58,7 @@ class Take:
     time zero at the reference event named by `reference`. `harmonics` holds the
     responses of order 2, 3 ... (index 0 is order 2). `noise` is the density of
     the noise at the microphone in the unit of the recording. `fingerprint` is
-    there while takes are made, when the microphone heard markers; it is not kept.
+    there when the microphone heard markers.
     `octave_snr_db`: pairs of octave centre (Hz) and signal-to-noise ratio (dB).
     """
 

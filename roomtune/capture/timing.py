@@ -116,7 +116,7 @@ def find_markers(
     positions = np.array([position for position, _ in peaks])
     strengths = np.array([strength for _, strength in peaks])
     patterns = _in_phase(
-        np.stack([_pattern(filtered, p, marker.stop_hz - marker.start_hz) for p in positions])
+        np.stack([_pattern(filtered, p, pattern_step_s(marker)) for p in positions])
     )
     energies = np.sum(np.abs(patterns) ** 2, axis=1)
     quiet = power[: max(1, places[0] - round(0.02 * filtered.rate_hz))]
@@ -131,6 +131,11 @@ def find_markers(
         patterns=patterns,
         pattern_noise=float(noise * patterns.shape[1] / np.min(energies)),
     )
+
+
+def pattern_step_s(marker: Marker) -> float:
+    """Spacing of the values of a pattern: 1.3 per second and hertz of the marker's band."""
+    return 1 / (GUARD * (marker.stop_hz - marker.start_hz))
 
 
 def true_rate_hz(
@@ -243,11 +248,9 @@ def _between(
     return np.asarray(_sinc(steps[:, None] - taps, half) @ source)
 
 
-def _pattern(
-    filtered: MatchedFilter, position: float, bandwidth_hz: float
-) -> NDArray[np.complex128]:
-    """The matched filter's output around a fractional position, at 1.3 times the bandwidth."""
-    steps_s = np.arange(-PATTERN_S[0], PATTERN_S[1], 1 / (GUARD * bandwidth_hz))
+def _pattern(filtered: MatchedFilter, position: float, step_s: float) -> NDArray[np.complex128]:
+    """The matched filter's output around a fractional position, a value every `step_s`."""
+    steps_s = np.arange(-PATTERN_S[0], PATTERN_S[1], step_s)
     places = position + steps_s * filtered.rate_hz
     whole = np.floor(places).astype(int)
     half = 24

@@ -2,60 +2,141 @@
 
 from __future__ import annotations
 
-import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from roomtune.cli.show import as_json, say, table
+from roomtune.cli.show import echo, say
+from roomtune.errors import RoomtuneError
 
 if TYPE_CHECKING:
-    from roomtune.advisor.measured import Measured
     from roomtune.analysis.microphone import MicrophoneCorrection
-    from roomtune.analysis.overview import OutputView, RoomView
-    from roomtune.system.model import System
+    from roomtune.report.subject import Choices
+    from roomtune.report.view import View
+    from roomtune.report.views import Entry
 
-SURE_OF_DECAY = 0.2
+MOST_PARTS = 6
+FORMS = ("png", "svg", "pdf")
+FILE = click.Path(path_type=Path, dir_okay=False)
 
 
-@click.command("analyse")
+class AnalyseCommand(click.Command):
+    """A command whose help lists the views."""
+
+    def format_epilog(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """List the views with what each of them can be told."""
+        from roomtune.report.views import VIEWS
+
+        with formatter.section("Views"):
+            formatter.write_dl(
+                [(name, entry.line + _takes(entry.options)) for name, entry in VIEWS.items()]
+            )
+
+
+@click.command("analyse", cls=AnalyseCommand)
+@click.argument("view", default="overview")
 @click.option("--session", "choice", help="Session by name or folder; the newest otherwise.")
+@click.option("--output", "outputs", multiple=True, help="Only this output; may be repeated.")
+@click.option("--seat", "seats", multiple=True, help='At this seat ("all": every seat).')
+@click.option("--smoothing", help="1/1 to 1/48 of an octave, ear, or none.")
+@click.option("--window", help="What counts after the arrival: whole, 6cycles, 20ms.")
+@click.option("--until", type=click.FloatRange(min=1), help="Show so many milliseconds.")
+@click.option("--thirds", is_flag=True, default=None, help="Third-octave bands, not octaves.")
+@click.option("--near", help="Session made with the microphone at the cones.")
 @click.option("--json", "json_wanted", is_flag=True, help="Print JSON.")
-@click.option(
-    "--csv",
-    "csv_path",
-    type=click.Path(path_type=Path, dir_okay=False),
-    help="Write third-octave levels.",
-)
-def command(choice: str | None, json_wanted: bool, csv_path: Path | None) -> None:
+@click.option("--csv", "csv_path", type=FILE, help="Write the curves, or the table, as CSV.")
+@click.option("--figure", "figure_path", type=FILE, help="Draw it: .png, .svg or .pdf.")
+def command(
+    view: str,
+    choice: str | None,
+    outputs: tuple[str, ...],
+    seats: tuple[str, ...],
+    json_wanted: bool,
+    csv_path: Path | None,
+    figure_path: Path | None,
+    **told: Any,
+) -> None:
     """Show what every output does, and what the room does.
 
-    Arrival, polarity and decay are judged at the main seat; levels and the
-    range are of the weighted seat average; modes come from all outputs and
-    seats together.
+    Without VIEW an overview; the views below look closer. Unless you choose,
+    they show every output at the main seat.
     """
-    from roomtune.cli.project import open_session, system_of
-    from roomtune.cli.responses import correction_of, measured_of
+    from roomtune.cli.looking import subject_of
+    from roomtune.cli.project import open_session
 
+    entry = _entry(view, told)
     session = open_session(choice)
-    system = system_of(session)
-    measured = measured_of(session, system)
-    tell_correction(correction_of(session, system))
+    near = None if told["near"] is None else open_session(told["near"])
+    subject = subject_of(session, entry, outputs, seats, _choices(entry, told), near)
+    if figure_path is not None:
+        _can_be_drawn(figure_path, view, entry, len(subject.pairs()))
+    tell_correction(subject.correction)
+    found = entry.look(subject)
     if csv_path is not None:
-        write_levels(csv_path, measured)
-        say(f"Wrote {csv_path}.")
-    views = output_views(system, measured)
-    room = room_view(system, measured, views)
-    seat = measured.seats.index(system.main_seat.name)
-    rows = [output_row(name, view, seat) for name, view in views.items()]
-    modes = mode_rows(room)
+        write_csv(csv_path, found)
+    if figure_path is not None:
+        write_figure(figure_path, found)
     if json_wanted:
-        as_json({"outputs": rows, "room": room_figures(room), "modes": modes})
+        echo(_as_json(view, session.path.name, subject.level_unit, found).decode(), nl=False)
         return
-    show_outputs(f"Outputs at the main seat ({system.main_seat.name})", rows)
-    show_room(room, modes)
-    say("Levels are re digital full scale at 0 dB full-scale drive. Next: roomtune advise")
+    show(found, view)
+
+
+def _as_json(name: str, session: str, unit: str, found: View) -> bytes:
+    """A view as JSON: what it is of, its tables by their keys, its curves."""
+    from roomtune.report.view import as_plain
+    from roomtune.session.codec import readable_json
+
+    return readable_json({"view": name, "session": session, "unit": unit, **as_plain(found)})
+
+
+def _entry(view: str, told: dict[str, Any]) -> Entry:
+    """The view of that name; RoomtuneError for an unknown one, or for choices it does not know."""
+    from roomtune.report.views import VIEWS
+
+    if view not in VIEWS:
+        raise RoomtuneError(f"There is no view {view!r}. Views: {', '.join(VIEWS)}.")
+    entry = VIEWS[view]
+    for name, value in told.items():
+        if value is not None and name not in entry.options:
+            able = [other for other, item in VIEWS.items() if name in item.options]
+            raise RoomtuneError(
+                f"The view {view} does not change with --{name}. These do: {', '.join(able)}."
+            )
+    return entry
+
+
+def _can_be_drawn(path: Path, view: str, entry: Entry, pairs: int) -> None:
+    """Say before any work what cannot be drawn; RoomtuneError then."""
+    if path.suffix[1:].lower() not in FORMS:
+        raise RoomtuneError(f"A figure ends in .png, .svg or .pdf, not {path.suffix!r}.")
+    if entry.picture == "none":
+        raise RoomtuneError(f"The view {view} is a table: it has no figure.")
+    if entry.picture == "each" and pairs > MOST_PARTS:
+        raise RoomtuneError(
+            f"{pairs} figures do not fit one page: choose up to {MOST_PARTS} with --output and "
+            "--seat."
+        )
+
+
+def _choices(entry: Entry, told: dict[str, Any]) -> Choices:
+    from roomtune.cli.looking import smoothing_of, window_of
+    from roomtune.report.subject import Choices
+
+    smoothing = told["smoothing"]
+    cycles, window_s = window_of(told["window"] or "whole")
+    return Choices(
+        entry.smoothing if smoothing is None else smoothing_of(smoothing),
+        cycles,
+        window_s,
+        told["until"],
+        bool(told["thirds"]),
+    )
+
+
+def _takes(options: tuple[str, ...]) -> str:
+    return f" ({', '.join(f'--{name}' for name in options)})" if options else ""
 
 
 def tell_correction(correction: MicrophoneCorrection | None) -> None:
@@ -73,156 +154,54 @@ def tell_correction(correction: MicrophoneCorrection | None) -> None:
             say(f"Skipped in it: {line}")
 
 
-def output_views(system: System, measured: Measured) -> dict[str, OutputView]:
-    """Every output's view, by its name."""
-    from roomtune.analysis.overview import view_output
+def show(found: View, name: str) -> None:
+    """Print the tables and sentences of a view, and what to look for."""
+    from roomtune.report.view import as_lines
 
-    weights = [system.seat(name).weight for name in measured.seats]
-    seat = measured.seats.index(system.main_seat.name)
-    return {
-        name: view_output(measured.responses[index], band_of(measured, index), weights, seat)
-        for index, name in enumerate(measured.outputs)
-    }
-
-
-def band_of(measured: Measured, index: int) -> tuple[float, float]:
-    """The band in which an output was played."""
-    low, high = measured.bands_hz[index]
-    return float(low), float(high)
-
-
-def room_view(system: System, measured: Measured, views: dict[str, OutputView]) -> RoomView:
-    """The room's view from all outputs together."""
-    from roomtune.analysis.overview import view_room
-
-    return view_room(
-        measured.responses,
-        measured.bands_hz,
-        [view.arrival.time_s for view in views.values()],
-        tuple(view.decay for view in views.values()),
-        system.room_size_m,
-    )
+    for place, sheet in enumerate(found.sheets):
+        if place:
+            echo()
+        echo("\n".join(as_lines(sheet)))
+    if found.sentences:
+        echo()
+    for sentence in found.sentences:
+        echo(sentence)
+    say()
+    say(click.wrap_text(f"Look for: {found.look_for}", 80))
+    if name == "overview":
+        say("Closer looks: roomtune analyse --help. Next: roomtune advise")
 
 
-def output_row(name: str, view: OutputView, seat: int) -> dict[str, Any]:
-    """One output as plain values; None for what could not be told."""
-    return {
-        "output": name,
-        "arrival_ms": told(1000 * view.arrival.time_s[seat]),
-        "arrival_uncertainty_ms": told(1000 * view.arrival.uncertainty_s[seat]),
-        "polarity": "reversed" if view.polarity.sign[seat] < 0 else "normal",
-        "polarity_confidence": told(view.polarity.confidence[seat]),
-        "level_db": told(view.level_db[seat]),
-        "low_hz": told(view.range_hz[0]),
-        "high_hz": told(view.range_hz[1]),
-    }
+def write_csv(path: Path, found: View) -> None:
+    """Write a view's curves, or its table, as CSV: units in the headings, every digit kept.
 
-
-def told(value: float) -> float | None:
-    """A finite number, or None for what could not be told."""
-    return float(value) if math.isfinite(value) else None
-
-
-def room_figures(room: RoomView) -> dict[str, float | None]:
-    """Decay and Schroeder frequency as plain values."""
-    return {"decay_s": told(room.decay_s), "schroeder_hz": told(room.schroeder_hz)}
-
-
-def mode_rows(room: RoomView) -> list[dict[str, Any]]:
-    """The room's modes as plain values, lowest first; those too uncertain are left out."""
-    if room.modes is None:
-        return []
-    names = room.names or (None,) * len(room.lasting)
-    return [
-        {
-            "frequency_hz": float(frequency),
-            "decay_s": float(decay),
-            "decay_uncertainty_s": float(uncertainty),
-            "indices": None if name is None else list(name.indices),
-            "lasting": bool(lasting),
-        }
-        for frequency, decay, uncertainty, name, lasting in zip(
-            room.modes.frequencies_hz,
-            room.modes.decay_s,
-            room.modes.decay_uncertainty_s,
-            names,
-            room.lasting,
-            strict=True,
-        )
-        if uncertainty < SURE_OF_DECAY * decay
-    ]
-
-
-def show_outputs(title: str, rows: list[dict[str, Any]]) -> None:
-    """Print a line per output."""
-    table(
-        title,
-        ("output", "arrival ms", "± ms", "polarity", "sure", "level dB", "plays Hz"),
-        [
-            (
-                row["output"],
-                shown(row["arrival_ms"], 3),
-                shown(row["arrival_uncertainty_ms"], 3),
-                row["polarity"],
-                f"{100 * (row['polarity_confidence'] or 0):.0f} %",
-                shown(row["level_db"], 1),
-                f"{shown(row['low_hz'], 0)} to {shown(row['high_hz'], 0)}",
-            )
-            for row in rows
-        ],
-    )
-
-
-def show_room(room: RoomView, modes: list[dict[str, Any]]) -> None:
-    """Print decay and modes; say which modes last longer than is noticed."""
-    figures = room_figures(room)
-    if figures["decay_s"] is not None:
-        click.echo(f"\nThe room decays in {figures['decay_s']:.2f} s (T20, 500 Hz and 1 kHz).")
-    if figures["schroeder_hz"] is not None:
-        click.echo(f"Below about {figures['schroeder_hz']:.0f} Hz single modes rule.")
-    if not modes:
-        return
-    click.echo()
-    table(
-        "Modes",
-        ("frequency Hz", "decay s", "indices", ""),
-        [
-            (
-                f"{mode['frequency_hz']:.1f}",
-                f"{mode['decay_s']:.2f}",
-                " ".join(map(str, mode["indices"])) if mode["indices"] else "",
-                "rings on audibly" if mode["lasting"] else "",
-            )
-            for mode in modes
-        ],
-    )
-
-
-def shown(value: float | None, digits: int) -> str:
-    """A number for a table; a question mark for what could not be told."""
-    return "?" if value is None else f"{value:.{digits}f}"
-
-
-def write_levels(path: Path, measured: Measured) -> None:
-    """Write third-octave levels per output and seat, dB, as CSV with units in the header."""
+    Raises RoomtuneError when the file cannot be written.
+    """
     import csv
 
-    from roomtune.errors import RoomtuneError
-    from roomtune.signal.bands import band_levels_db, third_octave_centres_hz
+    from roomtune.report.view import as_table
 
-    centres = third_octave_centres_hz(16, 20000)
-    levels = band_levels_db(measured.spectrum, centres)
+    rows = as_table(found)
     try:
         with path.open("w", newline="", encoding="utf-8") as file:
-            writer = csv.writer(file)
-            writer.writerow(["output", "seat", *(f"{centre:.4g} Hz (dB)" for centre in centres)])
-            for index, output in enumerate(measured.outputs):
-                for place, seat in enumerate(measured.seats):
-                    writer.writerow([output, seat, *map(_cell, levels[index, place])])
+            csv.writer(file).writerows(
+                ["" if cell is None else cell for cell in row] for row in rows
+            )
     except OSError as error:
-        raise RoomtuneError(f"The levels cannot be written to {path}: {error}.") from error
+        raise RoomtuneError(f"{path} cannot be written: {error}.") from error
+    say(f"Wrote {path}: {len(rows) - 1} rows, {len(rows[0])} columns.")
 
 
-def _cell(level_db: float) -> str:
-    """A level for the table; empty where nothing was measured."""
-    return f"{level_db:.2f}" if -200 < level_db < 200 else ""
+def write_figure(path: Path, found: View) -> None:
+    """Draw a view's figures one below the other into one file.
+
+    Raises RoomtuneError when the file cannot be written.
+    """
+    from roomtune.report.surfaces import figure_bytes
+
+    data = figure_bytes(found.figures, path.suffix[1:].lower(), found.title)
+    try:
+        path.write_bytes(data)
+    except OSError as error:
+        raise RoomtuneError(f"{path} cannot be written: {error}.") from error
+    say(f"Wrote {path}.")

@@ -13,6 +13,7 @@ from roomtune.cli.show import say
 if TYPE_CHECKING:
     from roomtune.advisor.measured import Measured
     from roomtune.processor.tuning import Tuning
+    from roomtune.report.sheet_layout import SheetLayout
     from roomtune.session.folder import Session
     from roomtune.system.model import System
 
@@ -24,6 +25,7 @@ NAMES = {
     "fir": "fir",
     "impulses": "impulse-responses",
     "columns": "columns",
+    "predicted": "predicted",
     "sofa": "responses.sofa",
 }
 
@@ -32,30 +34,48 @@ NAMES = {
 @click.argument("what", type=click.Choice(list(NAMES)))
 @click.option("--session", "choice", help="Session by name or folder; the newest otherwise.")
 @click.option("--to", type=click.Path(path_type=Path), help="File or folder to write.")
-@click.option(
-    "--number-format", default="float64", show_default=True, help='Of biquads, such as "5.23".'
-)
+@click.option("--number-format", help='Of biquads, such as "5.23"; float64 otherwise.')
 @click.option(
     "--feedback",
     type=click.Choice(["subtracted", "added"]),
-    default="subtracted",
-    show_default=True,
-    help="Sign convention of the biquads' a1 and a2.",
+    help="Sign convention of the biquads' a1 and a2; subtracted otherwise.",
+)
+@click.option(
+    "--layout",
+    "layout_file",
+    type=click.Path(path_type=Path, exists=True, dir_okay=False),
+    help="TOML file with a processor's own columns, for settings-csv and biquads.",
 )
 def command(
-    what: str, choice: str | None, to: Path | None, number_format: str, feedback: str
+    what: str,
+    choice: str | None,
+    to: Path | None,
+    number_format: str | None,
+    feedback: Any,
+    layout_file: Path | None,
 ) -> None:
     """Write the tuning or the responses.
 
     settings: a sheet with check boxes to type from, PDF; settings-csv: the same
-    as a table; tuning: tuning.json; biquads: coefficients as CSV; fir: taps as
-    WAV; impulses: impulse responses as WAV; columns: frequency, level, phase as
-    text; sofa: impulse responses as AES69 SOFA.
+    as a table; tuning: tuning.json; biquads: coefficients as CSV, in cascaded
+    order; fir: taps as WAV; impulses: impulse responses as WAV; columns and
+    predicted: frequency, level, phase of the measured outputs and of the channels
+    as predicted, as text; sofa: impulse responses as AES69 SOFA.
     """
+    from dataclasses import replace
+
     from roomtune.cli.project import open_session
+    from roomtune.report.sheet_layout import SheetLayout, read_layout
 
     source = Source(open_session(choice))
-    written = write(what, source, to or Path(NAMES[what]), number_format, feedback)
+    layout = SheetLayout() if layout_file is None else read_layout(layout_file)
+    style = layout.biquads
+    style = replace(
+        style,
+        number_format=number_format or style.number_format,
+        feedback=feedback or style.feedback,
+    )
+    written = write(what, source, to or Path(NAMES[what]), replace(layout, biquads=style))
     if not written:
         say("There is nothing to write: this tuning has no such filters.")
     for path in written:
@@ -90,9 +110,7 @@ class Source:
         return measured_of(self.session, self.system)
 
 
-def write(
-    what: str, source: Source, to: Path, number_format: str, feedback: Any
-) -> tuple[Path, ...]:
+def write(what: str, source: Source, to: Path, layout: SheetLayout) -> tuple[Path, ...]:
     """Write one kind of export; returns the files written."""
     from roomtune.report import exporters
 
@@ -102,17 +120,22 @@ def write(
             sheet = exporters.export_settings_pdf(to, source.tuning, source.system, moment[:10])
             return (sheet,)
         case "settings-csv":
-            return (exporters.export_settings_csv(to, source.tuning, source.system),)
+            return (exporters.export_settings_csv(to, source.tuning, source.system, layout),)
         case "tuning":
             return (exporters.export_tuning(to, source.tuning),)
         case "biquads":
-            return (exporters.export_biquads(to, source.tuning, number_format, feedback),)
+            return (exporters.export_biquads(to, source.tuning, layout.biquads),)
         case "fir":
             return exporters.export_fir(to, source.tuning)
         case "impulses":
             return exporters.export_impulse_responses(to, source.measured)
         case "columns":
             return exporters.export_measured_columns(to, source.measured)
+        case "predicted":
+            from roomtune.advisor.prediction import predict
+
+            tuning, measured = source.tuning, source.measured
+            return exporters.export_predicted_columns(to, lambda f: predict(tuning, measured, f))
         case _:
             from roomtune.report.sofa import export_sofa
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from importlib import import_module
 
 import click
@@ -9,9 +10,15 @@ import click
 from roomtune import __version__
 from roomtune.errors import RoomtuneError
 
+# The matrices here are small and many: threads of the linear algebra would mostly wait for each
+# other, at ten times the processor time, and the last bits would depend on their number.
+for library in ("OPENBLAS", "MKL"):
+    os.environ.setdefault(f"{library}_NUM_THREADS", "1")
+
 COMMANDS = {
     "new": "Write a commented system.toml to start from.",
     "devices": "List the audio devices and what they can do.",
+    "level": "Show the level at the microphone, and calibrate it.",
     "soundcheck": "Listen to the room and to every output, quietly, before measuring.",
     "measure": "Measure every output at every seat.",
     "import": "Read a recording made by any recorder.",
@@ -19,7 +26,10 @@ COMMANDS = {
     "advise": "Work out a complete tuning from the takes.",
     "export": "Write the tuning or the responses for other programs.",
     "verify": "Measure through the tuned amplifier and hold it against the prediction.",
-    "compare": "Say what changed between two sessions.",
+    "check": "Tell in two minutes whether anything changed.",
+    "compare": "Say what changed between sessions.",
+    "retune": "Find the smallest change of the tuning that brings the result back.",
+    "sessions": "List, name, note, tag, check and pack sessions.",
     "report": "Write the report of a session as one HTML file.",
     "rehearse": "Do the whole job in a virtual room, without any hardware.",
 }
@@ -57,7 +67,9 @@ class Failure(click.ClickException):
     """How click shows an error that the user can mend."""
 
     def __init__(self, error: RoomtuneError) -> None:
-        super().__init__(str(error))
+        from roomtune.cli.show import visible
+
+        super().__init__(visible(str(error)))
         self.exit_code: int = error.exit_status  # type: ignore[misc]
 
 

@@ -14,7 +14,12 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from roomtune.capture.requests import CaptureSettings, TakeRequest
+    from roomtune.capture.ways import Way
+    from roomtune.cli.stage import Stage
+    from roomtune.session.folder import Session
     from roomtune.system.model import System
+
+LISTEN_S = 4.0
 
 
 @click.command("measure")
@@ -24,6 +29,18 @@ if TYPE_CHECKING:
 @click.option("--seat", "seats", multiple=True, help="Only this seat (repeatable).")
 @click.option("--output", "outputs", multiple=True, help="Only this output (repeatable).")
 @click.option("--duration", "duration_s", type=click.FloatRange(0.5, 60), help="Sweep length, s.")
+@click.option(
+    "--follow-noise",
+    is_flag=True,
+    help="Listen first; sweep more quietly where the room is quiet.",
+)
+@click.option(
+    "--together/--one-by-one",
+    "together",
+    default=None,
+    help="Overlap the sweeps at every seat, or at none. Otherwise the first seat is measured one "
+    "by one, and what it tells of room and drivers lets the sweeps overlap at the others.",
+)
 @click.option("--yes", is_flag=True, help="Play without asking; for scripts.")
 @click.option("--virtual", help="Measure in this virtual room (folder or scenario name).")
 @click.option("--rearrangement", help="Rearrange the virtual room first.")
@@ -39,6 +56,8 @@ def command(
     seats: tuple[str, ...],
     outputs: tuple[str, ...],
     duration_s: float | None,
+    follow_noise: bool,
+    together: bool | None,
     yes: bool,
     virtual: str | None,
     rearrangement: str | None,
@@ -48,33 +67,67 @@ def command(
 
     One sweep per output and seat, inside the output's safe band and under its
     level limit. Every take is judged, repeated if bad, and kept at once; a
-    stopped measurement goes on with --resume.
+    stopped measurement goes on with --resume. Outputs that are switched by hand
+    are measured one by one.
     """
     from roomtune.cli.project import SYSTEM, load_system, open_session
     from roomtune.cli.rounds import run_round
     from roomtune.cli.stage import consent, open_stage
     from roomtune.session.folder import Session
+    from roomtune.session.room_on_disk import check_room
 
     system = load_system()
     requests = wanted_requests(system, settings_for(duration_s), seats, outputs)
+    if to_file is not None and follow_noise:
+        raise RoomtuneError("A file is written without listening: leave --follow-noise out.")
     if to_file is not None:
         write_file(to_file, requests)
         return
     stage = open_stage(system, virtual, rearrangement, unattended=yes)
+    if follow_noise:
+        requests = after_listening(stage, system, requests)
     session = open_session() if resume else None
     todo = session.remaining(requests) if session else requests
     if not todo:
         say("Every take is there already. Next: roomtune advise")
         return
-    consent(loudest_dbfs(todo), len(todo), sound_s(todo), yes)
+    check_room(session.path if session else Path(), todo)
+    way: Way = "learning" if together is None else "together" if together else "one by one"
+    seconds = foresee(way, session, todo)
+    consent(loudest_dbfs(todo), len(todo), seconds, yes)
     session = session or Session.create(Path(), name, SYSTEM, state=state)
     say(f"Keeping the takes in {session.path}")
-    bad = run_round(stage, session, todo, "measuring")
+    bad = run_round(stage, session, todo, "measuring", way=way)
     for sentence in bad:
         say(f"Measure again: {sentence}")
     say(f"{len(todo) - len(bad)} of {len(todo)} takes are usable. Next: roomtune advise")
     if bad:
         raise SystemExit(1)
+
+
+def foresee(way: Way, session: Session | None, todo: Sequence[TakeRequest]) -> float:
+    """Say how the takes will be made; returns the seconds of sound."""
+    from roomtune.capture.ways import Learner, foreseen, told
+
+    kept = session.takes(kind="output") if session and way != "one by one" else ()
+    plans = foreseen(todo, Learner(way, kept))
+    for sentence in told(plans):
+        say(sentence)
+    return sum(plan.time_s for plan in plans)
+
+
+def after_listening(
+    stage: Stage, system: System, requests: tuple[TakeRequest, ...]
+) -> tuple[TakeRequest, ...]:
+    """The requests with sweeps that follow the noise at the first seat."""
+    from roomtune.capture.emphasis import follow_noise
+    from roomtune.capture.listening import listen, noise_report
+
+    stage.go_to(requests[0].seat)
+    say(f"Listening for {LISTEN_S:g} s; nothing is played.")
+    heard = listen(stage.interface, system.microphone.interface_input, LISTEN_S)
+    noise = noise_report(heard, stage.interface.sample_rate_hz)
+    return tuple(follow_noise(request, noise) for request in requests)
 
 
 def settings_for(duration_s: float | None) -> CaptureSettings:
@@ -122,7 +175,10 @@ def sound_s(requests: Sequence[TakeRequest]) -> float:
 
 
 def write_file(path: Path, requests: tuple[TakeRequest, ...]) -> None:
-    """Write the playback file and its plan, and say how to go on."""
+    """Write the playback file and its plan, and say how to go on.
+
+    Raises RoomtuneError for requests at more than one seat.
+    """
     from roomtune.capture.exchange import write_playback
 
     seats = {request.seat for request in requests}

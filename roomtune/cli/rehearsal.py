@@ -9,15 +9,22 @@ from typing import TYPE_CHECKING
 from roomtune.cli.new_command import copy_scenario
 from roomtune.cli.project import SYSTEM, load_system
 from roomtune.cli.report_command import keep_report
-from roomtune.cli.responses import advice_of, heard_scores, tuning_of
+from roomtune.cli.responses import advice_of, heard_scores
 from roomtune.cli.rounds import channel_round, run_round
 from roomtune.cli.show import say
 from roomtune.cli.stage import VirtualStage
 from roomtune.cli.verify_command import session_through, verification_of
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import numpy as np
+    from numpy.typing import NDArray
+
     from roomtune.advisor.measured import Measured
+    from roomtune.advisor.proposal import Advice
     from roomtune.advisor.scores import Scores
+    from roomtune.capture.interface import AudioInterface, Recording
     from roomtune.processor.tuning import Tuning
     from roomtune.session.comparison import Comparison
     from roomtune.session.folder import Session
@@ -40,6 +47,7 @@ class Act:
     after: Scores
     verification: Verification
     report: Path
+    sound_s: float
 
     @property
     def findings(self) -> tuple[str, ...]:
@@ -76,9 +84,9 @@ def play_act(room: VirtualRoom, system: System, title: str, earlier: Act | None)
 
     stage = VirtualStage(room)
     session = Session.create(Path(), title, SYSTEM, state=title)
-    measure_outputs(stage, session, system)
-    previous = None if earlier is None else tuning_of(earlier.session)
-    measured, advice = advice_of(session, system, previous)
+    session.keeps_recordings = False
+    sound = measure_outputs(stage, session, system, earlier)
+    measured, advice = advised(session, system, earlier)
     former = advice.starting
     listen(stage, session, system, former, FORMER)
     comparison = None if earlier is None else compare(system, earlier.measured, measured, former)
@@ -100,17 +108,67 @@ def play_act(room: VirtualRoom, system: System, title: str, earlier: Act | None)
         takes=session.takes(kind="output"),
     )
     report = keep_report(session, content)
-    return Act(title, session, measured, comparison, before, after, result, report)
+    return Act(title, session, measured, comparison, before, after, result, report, sound)
 
 
-def measure_outputs(stage: VirtualStage, session: Session, system: System) -> None:
-    """Every output at every seat, the processor passing straight through."""
+def advised(session: Session, system: System, earlier: Act | None) -> tuple[Measured, Advice]:
+    """A whole tuning the first time, later the smallest change that restores the result."""
+    from roomtune.cli.responses import measured_of
+    from roomtune.cli.retune_command import retuning_of
+    from roomtune.session.retuning import retune_advice
+
+    if earlier is None:
+        return advice_of(session, system)
+    measured = measured_of(session, system)
+    found = retuning_of(system, earlier.session, measured)
+    say(found.summary)
+    return measured, retune_advice(measured, found, found.chosen)
+
+
+def measure_outputs(
+    stage: VirtualStage, session: Session, system: System, earlier: Act | None
+) -> float:
+    """Every output at every seat, the processor passing straight through; seconds of sound.
+
+    The first time one by one, later with short overlapping sweeps.
+    """
     from roomtune.capture.requests import CaptureSettings, output_requests
+    from roomtune.capture.together import quick_settings
+    from roomtune.cli.check_command import quick_round, room_of
 
     stage.load(None)
-    settings = CaptureSettings()
-    requests = [r for seat in system.seats for r in output_requests(system, settings, seat.name)]
-    run_round(stage, session, requests, "measuring outputs ")
+    counted = replace_interface(stage)
+    seats = [seat.name for seat in system.seats]
+    if earlier is None:
+        requests = [r for s in seats for r in output_requests(system, CaptureSettings(), s)]
+        run_round(stage, session, requests, "measuring outputs ")
+    else:
+        room = room_of(earlier.session)
+        for seat in seats:
+            quick_round(stage, session, output_requests(system, quick_settings(), seat), room)
+    stage.interface = counted.interface
+    return counted.sound_s
+
+
+class Counted:
+    """An audio interface that counts the seconds it plays, repeated takes and all."""
+
+    def __init__(self, interface: AudioInterface) -> None:
+        self.interface = interface
+        self.sound_s = 0.0
+        self.sample_rate_hz = interface.sample_rate_hz
+
+    def play_and_record(self, signals: NDArray[np.float64], inputs: Sequence[int]) -> Recording:
+        """Pass it on."""
+        self.sound_s += len(signals) / self.sample_rate_hz
+        return self.interface.play_and_record(signals, inputs)
+
+
+def replace_interface(stage: VirtualStage) -> Counted:
+    """Have everything that the stage plays counted."""
+    counted = Counted(stage.interface)
+    stage.interface = counted
+    return counted
 
 
 def listen(

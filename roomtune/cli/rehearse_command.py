@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from roomtune.cli.show import as_json, say, table
+from roomtune.cli.show import as_json, echo, say, table
 
 if TYPE_CHECKING:
     from roomtune.advisor.scores import Scores
@@ -37,7 +37,7 @@ def command(folder: Path, scenario: str, json_wanted: bool) -> None:
         for act in acts:
             show_act(act)
     for act in acts:
-        say(f"{act.title}: {act.verification.summary}")
+        say(f"{act.title}, from {act.sound_s:.0f} s of sound: {act.verification.summary}")
     say(f"The report is {(Path(folder.name) / acts[0].report)}")
     say(f"and, after the furniture moved, {(Path(folder.name) / acts[-1].report)}")
     if not all(act.verification.passed for act in acts):
@@ -47,9 +47,9 @@ def command(folder: Path, scenario: str, json_wanted: bool) -> None:
 def show_act(act: Act) -> None:
     """Print what was found and the figures before and after."""
     for finding in act.findings:
-        click.echo(f"- {finding}")
+        echo(f"- {finding}")
     table(act.title, ("figure", "before", "after"), score_rows(act.before, act.after))
-    click.echo()
+    echo()
 
 
 def score_rows(before: Scores, after: Scores) -> list[tuple[str, str, str]]:
@@ -76,5 +76,6 @@ def figures(act: Act) -> dict[str, object]:
         "after": {name: getattr(act.after, name) for name in names},
         "verified": act.verification.passed,
         "verified_rms_db": act.verification.rms_db,
+        "sound_s": act.sound_s,
         "report": str(act.report),
     }

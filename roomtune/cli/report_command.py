@@ -41,14 +41,12 @@ def command(choice: str | None, since: str | None, figures: Path | None, form: s
 
 def content_of(session: Session, system: System, earlier: Session | None = None) -> Content:
     """Everything that a session holds by now."""
-    from roomtune.advisor.planning import plan
-    from roomtune.cli.responses import measured_of, tuning_of
+    from roomtune.cli.responses import kept_advice, measured_of, tuning_of
     from roomtune.cli.verify_command import session_through, verification_of
     from roomtune.report.content import Content
     from roomtune.session.comparison import compare
 
     measured = measured_of(session, system)
-    tuned = session.current("tuning") is not None
     verified = session.current("verification") is not None
     comparison, former = None, None
     if earlier is not None:
@@ -61,7 +59,7 @@ def content_of(session: Session, system: System, earlier: Session | None = None)
         state=session.state,
         notes=tuple(note["text"] for note in session.notes),
         measured=measured,
-        advice=plan(system, measured, former) if tuned else None,
+        advice=kept_advice(session, system, measured),
         verification=(
             verification_of(session, system, measured, session_through(session))
             if verified

@@ -46,6 +46,21 @@ def advice_of(
     return measured, plan(system, measured, previous)
 
 
+def kept_advice(session: Session, system: System, measured: Measured) -> Advice | None:
+    """The tuning and proposals that a session holds, predicted anew; None where nothing is."""
+    from roomtune.advisor.prediction import predict
+    from roomtune.advisor.proposal import Advice
+    from roomtune.advisor.starting import starting_tuning
+    from roomtune.processor.storage import read_tuning
+
+    tuning, kept = session.tuning(), session.current("starting-tuning")
+    if tuning is None:
+        return None
+    starting = read_tuning(kept) if kept else starting_tuning(system)
+    after, before = predict(tuning, measured), predict(starting, measured)
+    return Advice(tuning, session.proposals(), after, before, starting)
+
+
 def tuning_of(session: Session) -> Tuning:
     """The newest tuning of a session; RoomtuneError when nothing was advised yet."""
     from roomtune.processor.storage import read_tuning

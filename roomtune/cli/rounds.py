@@ -10,6 +10,7 @@ from roomtune.cli.show import progress, say
 if TYPE_CHECKING:
     from roomtune.capture.measure import CapturedTake
     from roomtune.capture.requests import CaptureSettings, TakeRequest
+    from roomtune.capture.ways import Way
     from roomtune.cli.stage import Stage
     from roomtune.processor.tuning import Tuning
     from roomtune.session.folder import Session
@@ -22,16 +23,20 @@ def run_round(
     requests: Sequence[TakeRequest],
     what: str,
     through: str | None = None,
+    way: Way = "one by one",
 ) -> tuple[str, ...]:
     """Make and keep all takes; returns a sentence for each that stayed bad.
 
-    `through` names the tuning that the amplifier ran meanwhile.
+    `through` names the tuning that the amplifier ran meanwhile; `way` how the
+    outputs at a seat follow each other (`roomtune.capture.ways`).
     """
-    from roomtune.capture.measure import capture_many
+    from roomtune.capture.ways import Learner
 
+    learner = Learner(way, () if way == "one by one" else session.takes(kind="output"))
     bad: dict[tuple[str, str], str] = {}
     doubts: dict[tuple[str, str], str] = {}
-    with progress(len(requests), what) as advance:
+    begun: set[tuple[str, str]] = set()
+    with session.measuring(), progress(len(requests), what) as advance:
 
         def keep(captured: CapturedTake) -> None:
             take = captured.take
@@ -46,12 +51,14 @@ def run_round(
 
         def announce(request: TakeRequest, attempt: int) -> None:
             again = f", attempt {attempt}" if attempt > 1 else ""
-            advance(f"{request.source} at {request.seat}{again}", attempt == 1)
+            place = (request.source, request.seat)
+            advance(f"{request.source} at {request.seat}{again}", place not in begun)
+            begun.add(place)
 
         for seat in dict.fromkeys(request.seat for request in requests):
             stage.go_to(seat)
             at_seat = [request for request in requests if request.seat == seat]
-            capture_many(
+            learner.capture(
                 stage.interface,
                 at_seat,
                 on_captured=keep,

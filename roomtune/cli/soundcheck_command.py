@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from roomtune.cli.show import as_json, progress, say, table
+from roomtune.cli.show import as_json, echo, progress, say, table
 
 if TYPE_CHECKING:
     from roomtune.capture.listening import NoiseReport
@@ -59,7 +59,7 @@ def command(
         show_noise(noise)
         show_outputs(checks, system)
         for finding in findings:
-            click.echo(finding.text)
+            echo(finding.text)
     if any(finding.grade == "repeat" for finding in findings):
         raise SystemExit(1)
     say("Next: roomtune measure")
@@ -95,9 +95,9 @@ def show_noise(noise: NoiseReport) -> None:
             for centre, level in zip(noise.centres_hz, noise.levels_dbfs, strict=True)
         ],
     )
-    click.echo(f"20 Hz to 20 kHz together: {noise.total_dbfs:.0f} dB")
+    echo(f"20 Hz to 20 kHz together: {noise.total_dbfs:.0f} dB")
     for hum in noise.hums:
-        click.echo(f"{hum.name}: {hum.level_dbfs:.0f} dB")
+        echo(f"{hum.name}: {hum.level_dbfs:.0f} dB")
 
 
 def show_outputs(checks: tuple[OutputCheck, ...], system: System) -> None:

@@ -57,6 +57,7 @@ class RealStage:
             output_device=audio.output_device,
             input_device=audio.input_device,
             sample_rate_hz=audio.sample_rate_hz,
+            exclusive=audio.exclusive,
         )
 
     def go_to(self, seat: str) -> None:

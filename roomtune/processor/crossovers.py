@@ -1,9 +1,9 @@
-"""Low and high passes by family and order, as cascaded prototypes.
+"""Low and high passes by family and order: where their poles lie.
 
 Butterworth: Q of the sections from the pole angles. Linkwitz-Riley of order
 2 n: Butterworth of order n twice (S. Linkwitz, JAES 24(1), 2-8, 1976). Bessel:
 poles of the Bessel (Thomson) polynomial, scaled so that the level at the
-stated frequency is -3.01 dB. High passes by s -> 1/s.
+stated frequency is -3.01 dB.
 """
 
 from __future__ import annotations
@@ -12,7 +12,6 @@ from functools import lru_cache
 
 import numpy as np
 
-from roomtune.processor.prototypes import Prototype
 from roomtune.processor.tuning import Family
 
 MAXIMUM_ORDER = 24
@@ -20,19 +19,12 @@ _Poles = tuple[tuple[float, float | None], ...]
 
 
 @lru_cache(maxsize=256)
-def crossover_prototypes(family: Family, order: int, high_pass: bool) -> tuple[Prototype, ...]:
-    """Sections of a family, lowest Q first and a first-order section last.
-
-    Raises ValueError for an order that the family does not have:
-    Linkwitz-Riley is even; all are from 1 to 24.
-    """
-    poles = section_poles(family, order)
-    return tuple(_prototype(frequency, q, high_pass) for frequency, q in poles)
-
-
-@lru_cache(maxsize=256)
 def section_poles(family: Family, order: int) -> _Poles:
-    """(frequency over crossover frequency, Q) of each low-pass section; Q None: first order."""
+    """(frequency over crossover frequency, Q) of each low-pass section; Q None: first order.
+
+    Lowest Q first, a first-order section last. Raises ValueError for an order
+    that the family does not have: Linkwitz-Riley is even; all are from 1 to 24.
+    """
     if not 1 <= order <= MAXIMUM_ORDER:
         raise ValueError(f"a crossover has an order from 1 to {MAXIMUM_ORDER}, got {order}")
     if family == "Butterworth":
@@ -70,18 +62,3 @@ def _bessel(order: int) -> _Poles:
         *((float(frequency), float(q)) for frequency, q in pairs),
         *((float(abs(p)), None) for p in real),
     )
-
-
-def _prototype(frequency: float, q: float | None, high_pass: bool) -> Prototype:
-    if q is None:
-        low = Prototype((1.0, 0.0, 0.0), (1.0, 1 / frequency, 0.0))
-        last = 1
-    else:
-        low = Prototype((1.0, 0.0, 0.0), (1.0, 1 / (frequency * q), 1 / frequency**2))
-        last = 2
-    if not high_pass:
-        return low
-    turned = [*low.denominator[: last + 1][::-1], *([0.0] * (2 - last))]
-    numerator = [0.0, 0.0, 0.0]
-    numerator[last] = 1.0
-    return Prototype((numerator[0], numerator[1], numerator[2]), (turned[0], turned[1], turned[2]))

@@ -21,6 +21,7 @@ from roomtune.processor.tuning import (
     Route,
     Tuning,
 )
+from roomtune.signal.sound_file import read_sound
 
 _TOP = ("format", "version", "sample_rate_hz", "number_format", "channels", "routes", "outputs")
 _FILTER = ("type", "family", "order", "frequency_hz", "q", "gain_db", "b", "a", "taps")
@@ -153,16 +154,14 @@ class _Reader:
         return tuple(float(v) for v in value)
 
     def _taps_of(self, name: str, path: str) -> tuple[float, ...]:
-        import soundfile
-
         file = (self._folder or Path()) / name
         try:
-            taps, rate = soundfile.read(file, dtype="float64", always_2d=True)
-        except (OSError, RuntimeError) as fault:
-            self.faults.append(f"{path}: the WAV file {file} cannot be read: {fault}")
+            taps, rate = read_sound(file, "give a WAV file of the taps")
+        except RoomtuneError as fault:
+            self.faults.append(f"{path}: the WAV file {fault}")
             return (1.0,)
         if taps.shape[1] != 1 or rate != self._rate or not len(taps):
-            got = f"{taps.shape[1]} channels at {rate} Hz, {len(taps)} samples"
+            got = f"{taps.shape[1]} channels at {rate:g} Hz, {len(taps)} samples"
             self._note(path, f"{name}: {got}", f"one channel at {self._rate:g} Hz")
             return (1.0,)
         return tuple(taps[:, 0].tolist())

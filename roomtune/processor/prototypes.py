@@ -2,17 +2,20 @@
 
 H(s) = (n0 + n1 s + n2 s^2) / (d0 + d1 s + d2 s^2), with s = j at the filter's
 frequency. Source: W3C Audio EQ Cookbook (Working Group Note, 8 June 2021);
-low and high pass families in `roomtune.processor.crossovers`.
+low and high pass families: poles in `roomtune.processor.crossovers`, high
+passes by s -> 1/s.
 """
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from roomtune.processor.tuning import Filter
+from roomtune.processor.crossovers import section_poles
+from roomtune.processor.tuning import Family, Filter
 
 Coefficients = tuple[float, float, float]
 
@@ -64,11 +67,31 @@ def second_order(filter_type: str, q: float, gain_db: float = 0.0) -> Prototype:
 def prototypes_of(item: Filter) -> tuple[Prototype, ...]:
     """The prototypes that a filter cascades, in the order that it is realised."""
     if item.family is not None:
-        from roomtune.processor.crossovers import crossover_prototypes
-
         high = item.type == "high pass"
         return crossover_prototypes(item.family, item.order or 0, high)
     return (second_order(item.type, item.q or 0.0, item.gain_db or 0.0),)
+
+
+@lru_cache(maxsize=256)
+def crossover_prototypes(family: Family, order: int, high_pass: bool) -> tuple[Prototype, ...]:
+    """Sections of a low or high pass; ValueError for an order that the family does not have."""
+    poles = section_poles(family, order)
+    return tuple(_of_pole(frequency, q, high_pass) for frequency, q in poles)
+
+
+def _of_pole(frequency: float, q: float | None, high_pass: bool) -> Prototype:
+    if q is None:
+        low = Prototype((1.0, 0.0, 0.0), (1.0, 1 / frequency, 0.0))
+        last = 1
+    else:
+        low = Prototype((1.0, 0.0, 0.0), (1.0, 1 / (frequency * q), 1 / frequency**2))
+        last = 2
+    if not high_pass:
+        return low
+    turned = [*low.denominator[: last + 1][::-1], *([0.0] * (2 - last))]
+    numerator = [0.0, 0.0, 0.0]
+    numerator[last] = 1.0
+    return Prototype((numerator[0], numerator[1], numerator[2]), (turned[0], turned[1], turned[2]))
 
 
 def digital_section(

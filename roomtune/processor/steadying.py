@@ -18,15 +18,16 @@ from roomtune.processor.precision import level_error_db
 from roomtune.processor.rounding import rounded_filter
 from roomtune.processor.tuning import Filter, Tuning
 
-_FREQUENCY_RATIOS = 1 + np.linspace(-0.03, 0.03, 25)
-_Q_RATIOS = (1.0, 0.9, 0.95, 1.05, 1.1)
+_FREQUENCY_RATIOS = 1 + np.linspace(-0.03, 0.03, 31)
+_Q_RATIOS = (1.0, 0.99, 1.01, 0.98, 1.02, 0.96, 1.04, 0.93, 1.07, 0.9, 1.1)
+_WORTH_IT = 0.7
 
 
 def steadied(tuning: Tuning, processor: Capabilities, limit_db: float = 0.1) -> Tuning:
     """The tuning with nearby values for filters that its number format spoils.
 
     A filter changes only if it errs by more than `limit_db` as held and a
-    neighbour within 3 % of frequency and 10 % of Q at least halves that.
+    neighbour within 3 % of frequency and 10 % of Q errs by less than 70 % of that.
     """
 
     def better(filters: tuple[Filter, ...]) -> tuple[Filter, ...]:
@@ -57,7 +58,7 @@ def steadied_filter(
     if own <= limit_db:
         return item
     best = min(_neighbours(item, processor), key=error_db)
-    return best if error_db(best) <= own / 2 else item
+    return best if error_db(best) <= _WORTH_IT * own else item
 
 
 def _neighbours(item: Filter, processor: Capabilities) -> Iterator[Filter]:

@@ -69,7 +69,10 @@ def read_tuning(path: str | os.PathLike[str]) -> Tuning:
 
 
 def write_tuning(path: str | os.PathLike[str], tuning: Tuning) -> None:
-    """Write a tuning.json file whole or not at all (temporary name, flush, rename)."""
+    """Write a tuning.json file whole or not at all (temporary name, flush, rename).
+
+    Raises RoomtuneError when the file system refuses.
+    """
     file = Path(path)
     temporary = file.with_name(f".{file.name}.{os.getpid()}.part")
     try:

@@ -32,7 +32,7 @@ def read_style(path: str | os.PathLike[str]) -> CoefficientStyle:
         data = tomllib.loads(file.read_text(encoding="utf-8"))
     except FileNotFoundError:
         raise RoomtuneError(f"{file}: there is no such file") from None
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as fault:
+    except (OSError, ValueError, RecursionError) as fault:
         raise RoomtuneError(f"{file}: cannot be read as TOML: {fault}") from None
     try:
         style = CoefficientStyle(**{key: _value(key, value) for key, value in data.items()})

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import Literal
 
 import numpy as np
 
@@ -15,7 +14,7 @@ from roomtune.processor.exporting import CoefficientStyle, coefficients_csv
 from roomtune.processor.storage import tuning_to_json
 from roomtune.processor.tuning import Tuning
 from roomtune.report.settings_pdf import settings_pdf
-from roomtune.report.settings_sheet import COLUMNS, settings_csv
+from roomtune.report.sheet_layout import SheetLayout, table_text
 from roomtune.session.audio_files import wav_bytes
 from roomtune.session.names import safe_name
 from roomtune.session.storage import write_atomically
@@ -32,10 +31,10 @@ def export_tuning(path: Path, tuning: Tuning) -> Path:
 
 
 def export_settings_csv(
-    path: Path, tuning: Tuning, system: System, columns: tuple[str, ...] = COLUMNS
+    path: Path, tuning: Tuning, system: System, layout: SheetLayout | None = None
 ) -> Path:
-    """Write the settings sheet as CSV."""
-    return _written(path, settings_csv(tuning, system, columns).encode())
+    """Write the settings sheet as a table, in a processor's own layout where one is given."""
+    return _written(path, table_text(tuning, system, layout or SheetLayout()).encode())
 
 
 def export_settings_pdf(path: Path, tuning: Tuning, system: System, date: str = "") -> Path:
@@ -43,15 +42,10 @@ def export_settings_pdf(path: Path, tuning: Tuning, system: System, date: str = 
     return _written(path, settings_pdf(tuning, system, date))
 
 
-def export_biquads(
-    path: Path,
-    tuning: Tuning,
-    number_format: str = "float64",
-    feedback: Literal["subtracted", "added"] = "subtracted",
-) -> Path:
+def export_biquads(path: Path, tuning: Tuning, style: CoefficientStyle | None = None) -> Path:
     """Write the filter coefficients as CSV; RoomtuneError when the format cannot hold them."""
     try:
-        text = coefficients_csv(tuning, CoefficientStyle(number_format, feedback))
+        text = coefficients_csv(tuning, style or CoefficientStyle())
     except ValueError as error:
         raise RoomtuneError(f"the coefficients cannot be exported: {error}") from error
     return _written(path, text.encode())
@@ -90,7 +84,10 @@ def export_impulse_responses(folder: Path, measured: Measured) -> tuple[Path, ..
 
 
 def columns_text(response: FrequencyResponse, comment: str = "") -> str:
-    """One response (k,) as plain columns: frequency in Hz, level in dB, phase in degrees."""
+    """One response (k,) as plain columns: frequency in Hz, level in dB, phase in degrees.
+
+    Raises ValueError for more than one response.
+    """
     if response.values.ndim != 1:
         raise ValueError(f"one response at a time, got {response.values.shape}")
     lines = [f"# {line}" for line in comment.splitlines()]

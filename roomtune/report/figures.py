@@ -37,7 +37,16 @@ def figure(plot: Plot, *, everything: bool = False) -> Figure:
     from matplotlib.figure import Figure
 
     drawn = Figure(figsize=(7.2, 3.9), layout="constrained")
-    axes = drawn.add_subplot()
+    named = draw_plot(drawn.add_subplot(), plot, everything=everything)
+    if len(named) > 1:
+        drawn.legend(
+            loc="outside lower center", ncols=min(len(named), 5), frameon=False, fontsize=8
+        )
+    return drawn
+
+
+def draw_plot(axes: Any, plot: Plot, *, everything: bool = False) -> set[str]:
+    """Draw a plot's lines, title and scales on given axes; returns the names for a legend."""
     named = set()
     for line in plot.lines:
         if line.shown or everything:
@@ -51,11 +60,7 @@ def figure(plot: Plot, *, everything: bool = False) -> Figure:
     axes.grid(visible=True, color="#d9dde0", linewidth=0.6)
     for side in ("top", "right"):
         axes.spines[side].set_visible(False)
-    if len(named) > 1:
-        drawn.legend(
-            loc="outside lower center", ncols=min(len(named), 5), frameon=False, fontsize=8
-        )
-    return drawn
+    return named
 
 
 def _scale(axes: Any, plot: Plot) -> None:
@@ -82,7 +87,10 @@ def _style(line: Line) -> dict[str, Any]:
 
 
 def figure_bytes(plot: Plot, form: str = "svg", *, everything: bool = False) -> bytes:
-    """A figure as the content of a file: `form` is "svg", "png" or "pdf"; the same every time."""
+    """A figure as the content of a file: `form` is "svg", "png" or "pdf"; the same every time.
+
+    Raises ValueError for any other form.
+    """
     if form not in ("svg", "png", "pdf"):
         raise ValueError(f"a figure is svg, png or pdf, not {form!r}")
     import matplotlib as mpl

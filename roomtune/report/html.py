@@ -17,6 +17,7 @@ from typing import Any
 
 import numpy as np
 
+from roomtune.processor.storage import tuning_to_json
 from roomtune.report import curves, words
 from roomtune.report.content import Content
 from roomtune.report.plots import Plot
@@ -70,7 +71,7 @@ def report_html(content: Content) -> str:
         takes=words.take_rows(content),
         cautions=words.CAUTIONS,
         decay=decay_rows(content.system, content.measured) if content.measured else [],
-        modes=mode_rows(content.system, content.measured) if content.measured else [],
+        modes=mode_rows(content.measured) if content.measured else [],
         headroom=curves.headroom_rows(content),
         sheet=settings_sheet(content.advice.tuning, content.system) if content.advice else (),
         groups=_groups(plots),
@@ -78,8 +79,16 @@ def report_html(content: Content) -> str:
         styles=styles,
         scripts=scripts,
         policy=_policy(styles, scripts),
-        data=embedded_json({"plots": {p.key: plot_data(p) for p in plots}}),
+        data=embedded_json(embedded(content, plots)),
     )
+
+
+def embedded(content: Content, plots: tuple[Plot, ...]) -> dict[str, Any]:
+    """The data behind the report: every figure's curves, and the tuning as in tuning.json."""
+    data: dict[str, Any] = {"plots": {p.key: plot_data(p) for p in plots}}
+    if content.advice is not None:
+        data["tuning"] = json.loads(tuning_to_json(content.advice.tuning))
+    return data
 
 
 def signed(value: float, digits: int) -> str:

@@ -11,7 +11,7 @@ from roomtune.signal.bands import band_edges_hz, band_name, octave_centres_hz
 from roomtune.signal.values import ImpulseResponse
 from roomtune.system.model import System
 
-MODE_BAND_HZ = (18.0, 120.0)
+SURE_OF_DECAY = 0.2
 LONGEST_S = 1.0
 MOST_MODES = 12
 LARGEST_QUALITY = 200.0
@@ -59,23 +59,16 @@ def decay_rows(system: System, measured: Measured) -> list[DecayRow]:
     ]
 
 
-def mode_rows(system: System, measured: Measured) -> list[ModeRow]:
+def mode_rows(measured: Measured) -> list[ModeRow]:
     """The modes that the bass outputs excite at the seats, the slowest to decay kept."""
-    from roomtune.analysis.modes import fit_modes
+    from roomtune.analysis.overview import view_room
 
-    low = [i for i, (first, last) in enumerate(measured.bands_hz) if first <= 35 and last >= 80]
-    if not low:
+    found = view_room(measured.responses, measured.bands_hz).modes
+    if found is None:
         return []
-    samples = measured.responses.samples[low].reshape(-1, measured.responses.samples.shape[-1])
-    response = ImpulseResponse(
-        samples, measured.responses.sample_rate_hz, measured.responses.start_s
+    sure = (found.decay_uncertainty_s < SURE_OF_DECAY * found.decay_s) & (
+        found.quality < LARGEST_QUALITY
     )
-    arrival = float(np.argmax(np.abs(samples).sum(axis=0))) / response.sample_rate_hz
-    try:
-        found = fit_modes(response, MODE_BAND_HZ, arrival + response.start_s)
-    except ValueError:
-        return []  # too short to tell modes
-    sure = (found.decay_uncertainty_s < 0.3 * found.decay_s) & (found.quality < LARGEST_QUALITY)
     order = [i for i in np.argsort(-found.decay_s) if sure[i]][:MOST_MODES]
     return [
         ModeRow(float(found.frequencies_hz[i]), float(found.decay_s[i]), float(found.quality[i]))

@@ -1,4 +1,4 @@
-"""A processor's own order of columns for the settings table, from a small TOML file.
+"""A processor's own order of columns for its tables, from a small TOML file.
 
 # my-processor.toml
 columns = ["place", "filter number", "filter type", "frequency (Hz)", "gain (dB)", "Q"]
@@ -10,6 +10,11 @@ decimal_comma = true
 
 [words]                      # what values are called there
 "peaking" = "parametric"
+
+[biquads]                    # how it wants coefficients, in cascaded order
+columns = ["number", "section", "b0", "b1", "b2", "a1", "a2"]
+number_format = "5.23"       # fixed point: hexadecimal words
+feedback = "added"
 """
 
 from __future__ import annotations
@@ -19,12 +24,29 @@ import io
 import tomllib
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 from roomtune.errors import RoomtuneError
+from roomtune.processor.exporting import COEFFICIENTS, DESCRIPTIONS, CoefficientStyle
 from roomtune.processor.tuning import Tuning
 from roomtune.report.settings_sheet import COLUMNS, settings_sheet, sheet_rows
 from roomtune.system.model import System
 
+_KINDS: dict[str, type] = {
+    "columns": list,
+    "separator": str,
+    "decimal_comma": bool,
+    "names": dict,
+    "words": dict,
+    "biquads": dict,
+}
+_BIQUAD_KINDS: dict[str, type] = {
+    "columns": list,
+    "number_format": str,
+    "feedback": str,
+    "halved_middle": bool,
+    "best_words": bool,
+}
 _NUMBERS = ("frequency (Hz)", "Q", "gain (dB)", "value")
 
 
@@ -37,29 +59,50 @@ class SheetLayout:
     decimal_comma: bool = False
     names: dict[str, str] = field(default_factory=dict)
     words: dict[str, str] = field(default_factory=dict)
+    biquads: CoefficientStyle = field(default_factory=CoefficientStyle)
 
 
 def read_layout(path: Path) -> SheetLayout:
     """Read a layout file; RoomtuneError that names the file and what is wrong in it."""
     try:
         data = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+    except (OSError, ValueError, RecursionError) as error:
         raise RoomtuneError(f"{path}: cannot be read as TOML ({error})") from error
-    kinds = {"columns": list, "separator": str, "decimal_comma": bool, "names": dict, "words": dict}
+    _checked(path, data, _KINDS)
+    for name in [*data.get("columns", ()), *data.get("names", ())]:
+        _known(path, name, COLUMNS)
+    if len(data.get("separator", ",")) != 1:
+        raise RoomtuneError(f"{path}: separator must be one character, got {data['separator']!r}")
+    columns = tuple(data.get("columns", COLUMNS))
+    rest = {k: v for k, v in data.items() if k not in ("columns", "biquads")}
+    return SheetLayout(columns, **rest, biquads=_style(path, data.get("biquads", {})))
+
+
+def _style(path: Path, data: dict[str, Any]) -> CoefficientStyle:
+    _checked(path, data, _BIQUAD_KINDS)
+    for name in data.get("columns", ()):
+        _known(path, name, (*DESCRIPTIONS, *COEFFICIENTS))
+    if data.get("feedback", "added") not in ("added", "subtracted"):
+        raise RoomtuneError(
+            f"{path}: feedback must be 'added' or 'subtracted', got {data['feedback']!r}"
+        )
+    plain: dict[str, Any] = {k: tuple(v) if k == "columns" else v for k, v in data.items()}
+    return CoefficientStyle(**plain)
+
+
+def _checked(path: Path, data: dict[str, Any], kinds: dict[str, type]) -> None:
     for key, value in data.items():
         if key not in kinds:
             raise RoomtuneError(f"{path}: unknown key {key!r}; known are {', '.join(kinds)}")
         if not isinstance(value, kinds[key]):
             raise RoomtuneError(f"{path}: {key} must be a {kinds[key].__name__}, got {value!r}")
-    for name in [*data.get("columns", ()), *data.get("names", ())]:
-        if name not in COLUMNS:
-            raise RoomtuneError(
-                f"{path}: unknown column {name!r}; known are {', '.join(map(repr, COLUMNS))}"
-            )
-    if len(data.get("separator", ",")) != 1:
-        raise RoomtuneError(f"{path}: separator must be one character, got {data['separator']!r}")
-    columns = tuple(data.get("columns", COLUMNS))
-    return SheetLayout(columns, **{k: v for k, v in data.items() if k != "columns"})
+
+
+def _known(path: Path, name: object, columns: tuple[str, ...]) -> None:
+    if name not in columns:
+        raise RoomtuneError(
+            f"{path}: unknown column {name!r}; known are {', '.join(map(repr, columns))}"
+        )
 
 
 def table_text(tuning: Tuning, system: System, layout: SheetLayout) -> str:

@@ -112,7 +112,7 @@ def summary(content: Content) -> list[str]:
         found.append(
             f"The new tuning brings the sound at the seats from {before.deviation_db:.1f} dB to "
             f"{after.deviation_db:.1f} dB off the target on average; channel levels agree within "
-            f"{after.level_spread_db:.1f} dB (before: {before.level_spread_db:.1f} dB)"
+            f"{after.level_spread_db:.2f} dB (before: {before.level_spread_db:.2f} dB)"
             + _arrivals(before.arrival_spread_ms, after.arrival_spread_ms)
         )
     if content.advice is not None:

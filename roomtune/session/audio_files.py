@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from roomtune.errors import RoomtuneError
+from roomtune.signal.sound_file import read_sound
 
 STEPS = 2**23
 FLAC_CHANNELS = 8
@@ -68,12 +68,4 @@ def recording_bytes(samples: NDArray[np.float64], sample_rate_hz: float) -> tupl
 
 def read_wav(path: Path) -> tuple[NDArray[np.float64], float]:
     """Read a sound file: samples (n, channels) and its rate; RoomtuneError when it cannot be."""
-    import soundfile
-
-    try:
-        samples, rate = soundfile.read(path, dtype="float64", always_2d=True)
-    except (soundfile.LibsndfileError, OSError) as error:
-        raise RoomtuneError(
-            f"{path}: cannot be read as sound ({error}); restore it from a copy or measure again"
-        ) from error
-    return samples, float(rate)
+    return read_sound(path, "restore it from a copy or measure again")

@@ -41,7 +41,8 @@ class Differences:
     late_db: (outputs, seats), change of what arrives 25 to 150 ms later;
     sure_s: (outputs,) how exactly the delay is known. polarity (outputs, seats):
     -1 where the sound is turned over, 0 where that cannot be told;
-    polarity_sure: how alike both are, 0 to 1.
+    polarity_sure: how alike both are, 0 to 1. absolute: whether delay_s has no unknown
+    offset, because both rounds were timed by a loopback.
     """
 
     outputs: tuple[str, ...]
@@ -56,6 +57,7 @@ class Differences:
     sure_s: Real
     polarity: Real
     polarity_sure: Real
+    absolute: bool = False
 
 
 def differences(first: Measured, second: Measured) -> Differences:
@@ -85,6 +87,7 @@ def differences(first: Measured, second: Measured) -> Differences:
     return Differences(
         outputs, seats, centres, level, uncertainty, judged, direct, delays[..., 0], late,
         delays[..., 1].max(axis=1), delays[..., 2], delays[..., 3],
+        first.absolute and second.absolute,
     )  # fmt: skip
 
 

@@ -21,7 +21,7 @@ from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
 import numpy as np
 
 Encoder = Callable[[Any], Any]
-FEWEST_SPACED = 16
+FEWEST_SPACED, MOST_SPACED = 16, 2**24
 _NOT_FINITE = {"nan": math.nan, "inf": math.inf, "-inf": -math.inf}
 
 
@@ -69,6 +69,14 @@ def _spaced(start: float, step: float, count: int) -> np.ndarray:
     return start + step * np.arange(count)
 
 
+def parsed_json(text: bytes) -> Any:
+    """What a JSON text holds; ValueError for any text that holds nothing to be read."""
+    try:
+        return json.loads(text)
+    except RecursionError:
+        raise ValueError("brackets are nested too deep") from None
+
+
 def from_plain(kind: Any, data: Any, special: dict[Any, Encoder] | None = None) -> Any:
     """Return a value of type `kind` from plain data; ValueError that says where it does not fit."""
     special = special or {}
@@ -102,8 +110,8 @@ def _dataclass(kind: Any, data: Any, special: dict[Any, Encoder]) -> Any:
                 raise ValueError(f"{name}: {error}") from error
     try:
         return kind(**values)
-    except TypeError as error:
-        raise ValueError(f"{kind.__name__} is incomplete: {error}") from error
+    except (TypeError, ArithmeticError) as error:
+        raise ValueError(f"{kind.__name__} is incomplete or nonsense: {error}") from error
 
 
 @functools.cache
@@ -141,13 +149,28 @@ def _container(origin: Any, kinds: tuple[Any, ...], data: Any, special: dict[Any
 
 def _array(data: Any) -> np.ndarray:
     if isinstance(data, dict) and "step" in data:
-        return _spaced(data["start"], data["step"], data["count"])
+        return _spaced_array(data)
     if isinstance(data, dict):
-        return _array(data["real"]) + 1j * _array(data["imaginary"])
+        real, imaginary = (_array(data.get(key)) for key in ("real", "imaginary"))
+        return real + 1j * imaginary
+    if not isinstance(data, list):
+        raise ValueError(f"not an array of numbers but {data!r:.40}")
     try:
-        return np.array(data, dtype=None if _whole(data) else float)
-    except (TypeError, ValueError) as error:
+        array = np.array(data, dtype=None if _whole(data) else float)
+    except (TypeError, ValueError, OverflowError) as error:
         raise ValueError(f"not an array of numbers: {error}") from error
+    if array.dtype.kind not in "biuf":
+        raise ValueError("not an array of numbers alone")
+    return array
+
+
+def _spaced_array(data: dict[str, Any]) -> np.ndarray:
+    """Evenly spaced values; ValueError for what is no such description."""
+    start, step = (_scalar(float, data.get(key)) for key in ("start", "step"))
+    count = _scalar(int, data.get("count"))
+    if not 0 <= count <= MOST_SPACED:
+        raise ValueError(f"{count} evenly spaced values, expected 0 to {MOST_SPACED}")
+    return _spaced(start, step, count)
 
 
 def _whole(data: Any) -> bool:
@@ -166,8 +189,11 @@ def _scalar(kind: Any, data: Any) -> Any:
         if isinstance(data, str) and data in _NOT_FINITE:
             return _NOT_FINITE[data]
         if isinstance(data, bool) or not isinstance(data, int | float):
-            raise ValueError(f"expected a number, got {data!r}")
-        return float(data)
+            raise ValueError(f"expected a number, got {data!r:.40}")
+        try:
+            return float(data)
+        except OverflowError:
+            raise ValueError("got a number with far too many digits") from None
     if kind is int and isinstance(data, bool):
         raise ValueError(f"expected a whole number, got {data!r}")
     if isinstance(kind, type) and not isinstance(data, kind):

@@ -50,6 +50,11 @@ class Change:
     unit: str
     significance: float
 
+    @property
+    def uncertainty(self) -> float:
+        """One standard deviation of `size`, from noise, repetition and scatter among seats."""
+        return abs(self.size) / max(self.significance, 1e-9)
+
 
 @dataclass(frozen=True, eq=False)
 class Comparison:

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from roomtune.errors import RoomtuneError
-from roomtune.session.codec import from_plain, readable_json, to_plain
+from roomtune.session.codec import from_plain, parsed_json, readable_json, to_plain
 
 if TYPE_CHECKING:
     from roomtune.advisor.proposal import Proposal
@@ -31,7 +30,7 @@ def document_text(form: str, value: Any) -> bytes:
 def read_document(path: Path, form: str) -> Any:
     """Read a file of that form; RoomtuneError when it is damaged, missing or something else."""
     try:
-        document = json.loads(path.read_bytes())
+        document = parsed_json(path.read_bytes())
         if document["format"] != form:
             raise RoomtuneError(f"{path}: is not a {form} but {document['format']!r}")
         if document["version"] != VERSION:
@@ -39,7 +38,7 @@ def read_document(path: Path, form: str) -> Any:
                 f"{path}: has version {document['version']!r}, known is {VERSION}; update roomtune"
             )
         return from_plain(_kind(form), document["content"])
-    except (OSError, KeyError, TypeError, ValueError) as error:
+    except (OSError, LookupError, TypeError, ValueError) as error:
         raise RoomtuneError(
             f"{path}: cannot be read ({error}); restore it from a copy or make it again"
         ) from error

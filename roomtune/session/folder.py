@@ -7,8 +7,8 @@ Takes load when they are asked for. The folder can be moved or zipped anywhere.
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Iterable, Sequence
+from contextlib import AbstractContextManager
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
@@ -20,19 +20,24 @@ from roomtune.errors import RoomtuneError
 from roomtune.session import documents, take_files
 from roomtune.session import index as indexes
 from roomtune.session.index import Index
+from roomtune.session.moments import after_all
 from roomtune.session.names import inside, safe_name
 from roomtune.session.session_files import (
     SYSTEM,
     all_files,
+    best_of,
     claim,
     companions,
     content_of,
     free_name,
+    free_number,
+    numbered,
     remove_unfinished,
     take_pages,
 )
 from roomtune.session.storage import (
     file_digest,
+    only_measurer,
     only_writer,
     write_atomically,
     write_new,
@@ -46,7 +51,6 @@ if TYPE_CHECKING:
     from roomtune.session.verification import Verification
 
 SESSIONS = "sessions"
-_GRADES = {"good": 0, "usable": 1, "repeat": 2}
 Key = tuple[str, str, str]
 
 
@@ -58,6 +62,8 @@ class Session:
         self.path = Path(path)
         self._stamp: tuple[int, int] | None = None
         self._tidy = False
+        self._last_raw: tuple[Recording, str] | None = None
+        self.keeps_recordings = True  # False where they can be made again
         self._index = self._read()
 
     def __repr__(self) -> str:
@@ -76,15 +82,19 @@ class Session:
     ) -> Session:
         """Make sessions/<date>-<name>/ with a copy of the system file; returns it open.
 
-        A name that is taken today gets a number. Raises RoomtuneError when
-        the system file cannot be read or the folder not be written.
+        A name that is taken today gets a number. Where the clock was set back, the
+        session still counts as the newest, and a note says so. Raises RoomtuneError
+        when the system file cannot be read or the folder not be written.
         """
         moment = now or datetime.now().astimezone()
+        earlier = () if now else _sound(project_folder)
+        made_at, notes = after_all((s.created_at for s in earlier), moment)
         system_path = Path(system_path)
         copies = {SYSTEM: content_of(system_path), **companions(system_path)}
         parent = Path(project_folder) / SESSIONS
         folder = claim(parent, f"{moment:%Y-%m-%d}-{safe_name(name)}")
-        index = Index(name, moment.isoformat(timespec="milliseconds"), state, tuple(tags))
+        created_at = made_at.isoformat(timespec="milliseconds")
+        index = Index(name, created_at, state, tuple(tags), notes)
         for file, data in copies.items():
             write_new(inside(folder, file), data)
             index = index.with_file(file, data)
@@ -139,6 +149,10 @@ class Session:
         """The copy of the system file that these takes were made with."""
         return self.path / SYSTEM
 
+    def measuring(self) -> AbstractContextManager[None]:
+        """Hold the session while measuring: RoomtuneError while another process measures."""
+        return only_measurer(self.path)
+
     def note(self, text: str) -> None:
         """Add a note; the earlier ones stay."""
         entry = {"at": datetime.now().astimezone().isoformat(timespec="seconds"), "text": text}
@@ -149,6 +163,12 @@ class Session:
         if self.state and self.state != state:
             self.note(f"state was {self.state!r}")
         self._change(lambda index: replace(index, state=state))
+
+    def rename(self, name: str) -> None:
+        """Give another name; the former one stays in the notes, the folder keeps its own."""
+        if self.name != name:
+            self.note(f"name was {self.name!r}")
+        self._change(lambda index: replace(index, name=name))
 
     def tag(self, *tags: str) -> None:
         """Add labels."""
@@ -165,17 +185,26 @@ class Session:
         disk refuses; everything kept before stays.
         """
         take = captured if isinstance(captured, Take) else captured.take
-        recording = getattr(captured, "recording", None)
+        recording = getattr(captured, "recording", None) if self.keeps_recordings else None
         request = getattr(captured, "request", None)
         if take.kind == "channel":
             through = through or self._index.current.get("tuning")
         with only_writer(self.path):
             self._refresh()
+            number = free_number(self.path, self._index.takes)
             stored = take_files.write_take(
-                self.path, self._free_number(), take, recording, request, through
+                self.path, number, take, recording, request, through, self._kept_already(recording)
             )
+            if recording is not None and stored.raw_file is not None:
+                self._last_raw = recording, stored.raw_file
             self._write(self._index.with_takes([stored]))
         return stored.entry
+
+    def _kept_already(self, recording: Recording | None) -> str | None:
+        """The file of the recording, when the take before came from the same one."""
+        if self._last_raw is None or recording is not self._last_raw[0]:
+            return None
+        return self._last_raw[1]
 
     def entries(self) -> tuple[TakeEntry, ...]:
         """Every take ever made, as lines of the index, in order; loads nothing."""
@@ -194,7 +223,7 @@ class Session:
             pairs = ((kind, entry.kind), (seat, entry.seat), (source, entry.source))
             if all(wanted in (None, is_) for wanted, is_ in pairs):
                 groups.setdefault(entry.key, []).append(entry)
-        return tuple(sorted(map(_best, groups.values()), key=lambda e: e.number))
+        return tuple(sorted(map(best_of, groups.values()), key=lambda e: e.number))
 
     def takes(
         self, kind: str | None = None, seat: str | None = None, source: str | None = None
@@ -223,12 +252,24 @@ class Session:
 
     def save(self, sort: str, suffix: str, data: bytes) -> Path:
         """Keep a document as <sort><suffix>, the next as <sort>-2<suffix>; the last is current."""
+        return self.save_together((sort, suffix, data))[0]
+
+    def save_together(self, *documents: tuple[str, str, bytes]) -> tuple[Path, ...]:
+        """Keep documents (sort, suffix, data) as `save` does; a crash leaves all or none current.
+
+        Raises RoomtuneError when the disk refuses.
+        """
+        paths = []
         with only_writer(self.path):
             self._refresh()
-            name = free_name(self.path, safe_name(sort), suffix)
-            write_new(self.path / name, data)
-            self._write(self._index.with_file(name, data, sort))
-        return self.path / name
+            index = self._index
+            for sort, suffix, data in documents:
+                name = free_name(self.path, safe_name(sort), suffix)
+                write_new(self.path / name, data)
+                index = index.with_file(name, data, sort)
+                paths.append(self.path / name)
+            self._write(index)
+        return tuple(paths)
 
     def current(self, sort: str) -> Path | None:
         """The newest document of that sort ("tuning", "report" ...), if there is one."""
@@ -248,13 +289,33 @@ class Session:
         path = self.current("tuning")
         return read_tuning(path) if path else None
 
+    def use(self, sort: str, name: str) -> None:
+        """Make an earlier document current again; RoomtuneError when there is none such."""
+        known = self.documents(sort)
+        if name not in known:
+            raise RoomtuneError(
+                f"{self.path}: there is no {sort} {name!r}; there are {', '.join(known) or 'none'}"
+            )
+        self._change(lambda i: replace(i, current={**i.current, sort: name}))
+
+    def documents(self, sort: str) -> tuple[str, ...]:
+        """Every kept document of that sort, the first first: "tuning.json", "tuning-2.json"."""
+        return numbered(self._index.files, safe_name(sort))
+
     def save_advice(self, advice: Advice) -> Path:
         """Keep the tuning and, as advice.json, its proposals; returns the tuning's path.
 
+        What it improves on is kept too, as starting-tuning.json.
+
         Predictions are not kept: they follow from the takes and the tuning.
         """
-        self.save("advice", ".json", documents.proposals_text(advice.proposals))
-        return self.save_tuning(advice.tuning)
+        from roomtune.processor.storage import tuning_to_json
+
+        return self.save_together(
+            ("advice", ".json", documents.proposals_text(advice.proposals)),
+            ("starting-tuning", ".json", tuning_to_json(advice.starting).encode()),
+            ("tuning", ".json", tuning_to_json(advice.tuning).encode()),
+        )[-1]
 
     def proposals(self) -> tuple[Proposal, ...]:
         """The proposals of the current advice; none where there is no advice."""
@@ -335,15 +396,6 @@ class Session:
             self._refresh()
             self._write(step(self._index))
 
-    def _free_number(self) -> int:
-        """One more than any number in the index or on any file of a take."""
-        used = [entry.number for entry in self._index.takes]
-        folder = self.path / take_files.FOLDER
-        if folder.is_dir():
-            heads = (name.split("-", 1)[0] for name in os.listdir(folder))
-            used += [int(head) for head in heads if head.isdecimal()]
-        return max(used, default=0) + 1
-
 
 def list_sessions(project_folder: Path | str) -> tuple[Session, ...]:
     """Every session of a project, oldest first (by the moment it was made)."""
@@ -356,15 +408,17 @@ def list_sessions(project_folder: Path | str) -> tuple[Session, ...]:
     return tuple(found[i] for i in order)
 
 
+def _sound(project_folder: Path | str) -> tuple[Session, ...]:
+    """The sessions of a project; none where one of them is damaged."""
+    try:
+        return list_sessions(project_folder)
+    except RoomtuneError:
+        return ()
+
+
 def latest(project_folder: Path | str) -> Session:
     """Open the newest session of a project; RoomtuneError when there is none."""
     return Session.latest(project_folder)
-
-
-def _best(entries: list[TakeEntry]) -> TakeEntry:
-    through = entries[-1].through
-    same = [e for e in entries if e.through == through]
-    return min(same, key=lambda e: (_GRADES.get(e.grade, 3), -e.number))
 
 
 def _stamp(path: Path) -> tuple[int, int] | None:

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import asdict, dataclass, field, fields, replace
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from roomtune.errors import RoomtuneError
+from roomtune.session.codec import from_plain, parsed_json
 from roomtune.session.storage import digest, write_atomically, write_new
 from roomtune.session.take_files import StoredTake, TakeEntry
 
@@ -17,6 +19,14 @@ FORMAT = "roomtune session"
 VERSION = 1
 # From version n to n + 1; each takes and returns the plain content of session.json.
 MIGRATIONS: dict[int, Callable[[dict[str, Any]], dict[str, Any]]] = {}
+
+
+@dataclass(frozen=True)
+class _Listed:
+    """What the index says of a file."""
+
+    sha256: str
+    bytes: int
 
 
 @dataclass(frozen=True)
@@ -99,7 +109,7 @@ def migrate(folder: Path) -> None:
 def _read_plain(folder: Path) -> dict[str, Any]:
     path = folder / FILE
     try:
-        plain = json.loads(path.read_bytes())
+        plain = parsed_json(path.read_bytes())
     except FileNotFoundError as error:
         raise RoomtuneError(
             f"{folder}: is not a session (there is no {FILE}); "
@@ -131,17 +141,15 @@ def _upgraded(folder: Path, plain: dict[str, Any]) -> dict[str, Any]:
 
 def _index(folder: Path, plain: dict[str, Any]) -> Index:
     try:
-        return Index(
-            plain["name"],
-            plain["created_at"],
-            plain["state"],
-            tuple(plain["tags"]),
-            tuple(plain["notes"]),
-            plain["current"],
-            tuple(TakeEntry(**entry) for entry in plain["takes"]),
-            plain["files"],
-        )
-    except (KeyError, TypeError) as error:
+        missing = [f.name for f in fields(Index) if f.name not in plain]
+        if missing:
+            raise ValueError(f"there is no {missing[0]!r}")
+        index: Index = from_plain(Index, plain)
+        datetime.fromisoformat(index.created_at).timestamp()
+        for what in index.files.values():
+            from_plain(_Listed, what)
+    except (ValueError, ArithmeticError, OSError) as error:
         raise RoomtuneError(
-            f"{folder / FILE}: is damaged ({error!r}); restore it from a copy"
+            f"{folder / FILE}: is damaged ({error}); restore it from a copy"
         ) from error
+    return index

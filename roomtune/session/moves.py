@@ -2,8 +2,8 @@
 
 The path from loudspeaker l to seat s changed by  p[l, s] = o[s] + what l's
 move adds + what s's move adds;  o[s] is the unknown change of the time
-reference. The simplest explanation is sought: nobody, a few loudspeakers, all
-seats together (a sofa), single seats.
+reference, zero where a loopback tells the time. The simplest explanation is
+sought: nobody, a few loudspeakers, all seats together (a sofa), single seats.
 """
 
 from __future__ import annotations
@@ -26,6 +26,7 @@ VAGUE_S = 3e-4
 LARGEST_MOVE_M = 1.5
 MOST_LEFT_OUT = 2
 AGREEING = 3.0
+ABOUT_AS_SURE, FAIR_S, FEWEST_TO_AGREE = 3.0, 1e-4, 3
 Real = NDArray[np.float64]
 
 
@@ -50,8 +51,9 @@ def find_moves(system: System, found: Differences) -> Moves:
     """The simplest explanation of the path changes between two rounds."""
     paths = _paths(system, found)
     plain = _outliers(paths, paths.change_m - _centre(paths, paths.change_m))
-    share = len(plain.loudspeakers_m) / max(len(paths.names), 1)
-    if share <= MOST_LOUDSPEAKERS or len(paths.names) < 3:
+    count, moved_alone = len(paths.names), len(plain.loudspeakers_m)
+    few = moved_alone <= max(MOST_LOUDSPEAKERS * count, 1)
+    if few or count < (2 if paths.absolute else 3):
         return _with_displacements(system, found, plain)
     if paths.loudspeakers_m is None or paths.seats_m is None:
         return _seats_without_places(paths)
@@ -61,6 +63,8 @@ def find_moves(system: System, found: Differences) -> Moves:
         moved = _outliers(paths, rest - _centre(paths, rest))
         if len(moved.loudspeakers_m) <= MOST_LOUDSPEAKERS * len(paths.names) or not together:
             break
+        if len(paths.names) < 3:
+            return _with_displacements(system, found, plain)
     sizes = np.linalg.norm(shifts, axis=1)
     seats = {s: float(m) for s, m in zip(found.seats, sizes, strict=True) if m > LEAST_MOVE_M}
     final = _with_displacements(system, found, moved, shifts)
@@ -72,7 +76,8 @@ class _Paths:
     """One row per loudspeaker of well-known arrivals, from its output known best.
 
     change_m (loudspeakers, seats); sure_m (loudspeakers,); loudspeakers_m and
-    seats_m (..., 3): where they stood, None where that is not known.
+    seats_m (..., 3): where they stood, None where that is not known; absolute:
+    whether change_m has no unknown offset per seat.
     """
 
     names: tuple[str, ...]
@@ -80,6 +85,7 @@ class _Paths:
     sure_m: Real
     loudspeakers_m: Real | None
     seats_m: Real | None
+    absolute: bool
 
     def seats_moved(self, shifts_m: Real) -> Real:
         """Path changes (loudspeakers, seats) when seats move horizontally by (seats, 2)."""
@@ -104,7 +110,7 @@ def _paths(system: System, found: Differences) -> _Paths:
     known = {n: row for n, row in best.items() if found.sure_s[row] < VAGUE_S}
     best = known if len(known) > 1 else best
     rows = list(best.values())
-    change = found.delay_s[rows] * SOUND_SPEED_M_PER_S
+    change = np.array([_agreed_s(system, found, row) for row in rows]) * SOUND_SPEED_M_PER_S
     sure = np.maximum(found.sure_s[rows] * SOUND_SPEED_M_PER_S, SURE_M)
     return _Paths(
         tuple(best),
@@ -112,7 +118,22 @@ def _paths(system: System, found: Differences) -> _Paths:
         sure,
         _places([system.loudspeaker(name).position_m for name in best]),
         _places([system.seat(name).position_m for name in found.seats]),
+        found.absolute,
     )
+
+
+def _agreed_s(system: System, found: Differences, best: int) -> Real:
+    """Changes of arrival (seats,) of a loudspeaker, known best from the output `best`.
+
+    With three outputs or more that are known fairly well, their median: a wrong
+    peak of one at a single seat does no harm then.
+    """
+    name = system.output(found.outputs[best]).loudspeaker
+    mine = [r for r, o in enumerate(found.outputs) if system.output(o).loudspeaker == name]
+    known = [r for r in mine if found.sure_s[r] <= max(ABOUT_AS_SURE * found.sure_s[best], FAIR_S)]
+    if len(known) < FEWEST_TO_AGREE:
+        return np.asarray(found.delay_s[best], dtype=float)
+    return np.asarray(np.median(found.delay_s[known], axis=0), dtype=float)
 
 
 def _places(positions: list[Position | None]) -> Real | None:
@@ -121,7 +142,12 @@ def _places(positions: list[Position | None]) -> Real | None:
 
 
 def _centre(paths: _Paths, change_m: Real) -> Real:
-    """Per seat, the change that the sharply timed loudspeakers share, (seats,)."""
+    """Per seat, the change that the sharply timed loudspeakers share, (seats,).
+
+    Zero where times are absolute.
+    """
+    if paths.absolute:
+        return np.zeros(change_m.shape[1])
     sharp = paths.sure_m <= max(SHARP_S * SOUND_SPEED_M_PER_S, float(paths.sure_m.min()))
     return np.asarray(np.median(change_m[sharp], axis=0), dtype=float)
 
@@ -153,7 +179,7 @@ def _shift(paths: _Paths, seats: list[int]) -> Real:
     """
     count = len(paths.names)
     best: tuple[float, Real] | None = None
-    for left_out in range(min(count - 3, MOST_LEFT_OUT) + 1):
+    for left_out in range(max(min(count - 3, MOST_LEFT_OUT), 0) + 1):
         for out in itertools.combinations(range(count), left_out):
             kept = [i for i in range(count) if i not in out]
             shift, misfit = _fitted_shift(paths, seats, kept)
@@ -167,18 +193,20 @@ def _shift(paths: _Paths, seats: list[int]) -> Real:
 def _fitted_shift(paths: _Paths, seats: list[int], kept: list[int]) -> tuple[Real, float]:
     """Displacement (2,) fitted to the kept loudspeakers, each seat with its own time offset.
 
-    Gauss-Newton on the exact distances. Also returns the largest rest over its
-    uncertainty.
+    Without such an offset where times are absolute. Gauss-Newton on the exact
+    distances. Also returns the largest rest over its uncertainty.
     """
     assert paths.loudspeakers_m is not None
     assert paths.seats_m is not None
     change, sure = paths.change_m[np.ix_(kept, seats)], paths.sure_m[kept][:, None]
-    columns = np.broadcast_to(np.eye(len(seats))[None], (*change.shape, len(seats)))
-    solution = np.zeros(2 + len(seats))
+    offsets = 0 if paths.absolute else len(seats)
+    columns = np.broadcast_to(np.eye(len(seats), offsets)[None], (*change.shape, offsets))
+    solution = np.zeros(2 + offsets)
     for _ in range(12):
         shifts = np.zeros((len(paths.seats_m), 2))
         shifts[seats] = solution[:2]
-        rest = change - paths.seats_moved(shifts)[np.ix_(kept, seats)] - solution[2:]
+        rest = change - paths.seats_moved(shifts)[np.ix_(kept, seats)]
+        rest = rest - (solution[2:] if offsets else 0.0)
         there = paths.seats_m + np.pad(shifts, ((0, 0), (0, 1)))
         away = there[None, seats] - paths.loudspeakers_m[kept][:, None]
         slope = away[..., :2] / np.linalg.norm(away, axis=-1, keepdims=True)

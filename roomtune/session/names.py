@@ -9,7 +9,7 @@ from pathlib import Path, PurePosixPath
 
 from roomtune.errors import RoomtuneError
 
-LONGEST = 40
+LONGEST, LONGEST_PATH = 40, 250
 _RESERVED = re.compile(r"^(con|prn|aux|nul|com\d|lpt\d)$", re.IGNORECASE)
 
 
@@ -30,12 +30,25 @@ def safe_name(text: str) -> str:
 
 def inside(folder: Path, relative: str) -> Path:
     """Return the path of `relative` below `folder`; RoomtuneError when it leads elsewhere."""
+    if not _nameable(relative):
+        raise _leads_out(folder, relative)
     parts = PurePosixPath(relative.replace("\\", "/"))
     path = folder / parts
-    leads_out = parts.is_absolute() or ".." in parts.parts or ":" in relative or "\0" in relative
+    leads_out = parts.is_absolute() or ".." in parts.parts or ":" in relative
     if leads_out or not path.resolve().is_relative_to(folder.resolve()):
-        raise RoomtuneError(
-            f"{folder}: the index names the file {relative!r}, which is not inside this folder; "
-            "the session was damaged or tampered with"
-        )
+        raise _leads_out(folder, relative)
     return path
+
+
+def _nameable(relative: object) -> bool:
+    """Whether a file system could hold a file of that name at all."""
+    if not isinstance(relative, str) or "\0" in relative:
+        return False
+    return len(relative.encode("utf-8", "replace")) <= LONGEST_PATH and relative.isprintable()
+
+
+def _leads_out(folder: Path, relative: object) -> RoomtuneError:
+    return RoomtuneError(
+        f"{folder}: the index names the file {relative!r:.80}, which is not inside this folder; "
+        "the session was damaged or tampered with: restore it from a copy"
+    )

@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import os
+import re
 import tomllib
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from roomtune.errors import RoomtuneError
 from roomtune.session import take_files
 from roomtune.session.storage import UNFINISHED, told_plainly
+from roomtune.session.take_files import TakeEntry
 
 SYSTEM = "system.toml"
+_GRADES = {"good": 0, "usable": 1, "repeat": 2}
 
 
 def take_pages(folder: Path) -> list[str]:
@@ -42,6 +46,33 @@ def free_name(folder: Path, stem: str, suffix: str) -> str:
         number += 1
         name = f"{stem}-{number}{suffix}"
     return name
+
+
+def free_number(folder: Path, takes: Iterable[TakeEntry]) -> int:
+    """One more than any number of the takes or on any file of a take."""
+    used = [entry.number for entry in takes]
+    inner = folder / take_files.FOLDER
+    if inner.is_dir():
+        heads = (name.split("-", 1)[0] for name in os.listdir(inner))
+        used += [int(head) for head in heads if head.isdecimal()]
+    return max(used, default=0) + 1
+
+
+def best_of(entries: Sequence[TakeEntry]) -> TakeEntry:
+    """The take to use of several of one thing: the best grade, then the newest.
+
+    Only those through the same tuning as the newest count.
+    """
+    through = entries[-1].through
+    same = [e for e in entries if e.through == through]
+    return min(same, key=lambda e: (_GRADES.get(e.grade, 3), -e.number))
+
+
+def numbered(names: Iterable[str], stem: str) -> tuple[str, ...]:
+    """Those of the names that `free_name` gives for a stem, in their order."""
+    found = {name: re.fullmatch(rf"{re.escape(stem)}(?:-(\d+))?\.\w+", name) for name in names}
+    numbers = {name: int(match[1] or 1) for name, match in found.items() if match}
+    return tuple(sorted(numbers, key=lambda name: numbers[name]))
 
 
 def claim(parent: Path, name: str) -> Path:
@@ -77,7 +108,7 @@ def companions(system_path: Path) -> dict[str, bytes]:
     """
     try:
         system = tomllib.loads(system_path.read_text(encoding="utf-8"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError):
+    except (OSError, ValueError, RecursionError):
         return {}  # what is wrong with it is told by whoever reads it as a system
     named = [("microphone", "correction_file"), ("target", "curve_file")]
     companions = {}

@@ -15,6 +15,7 @@ from roomtune.errors import RoomtuneError
 
 UNFINISHED = ".part"
 LOCK = ".lock"
+MEASURING = ".measuring"
 
 
 def digest(data: bytes) -> str:
@@ -30,7 +31,10 @@ def file_digest(path: Path) -> str:
 
 @contextlib.contextmanager
 def told_plainly(path: Path) -> Iterator[None]:
-    """Turn a refusal of the file system into one sentence that says what to do."""
+    """Turn a refusal of the file system into one sentence that says what to do.
+
+    Raises that RoomtuneError in place of the OSError.
+    """
     try:
         yield
     except OSError as error:
@@ -40,11 +44,14 @@ def told_plainly(path: Path) -> Iterator[None]:
 def _sentence(path: Path, error: OSError) -> str:
     kept = "everything measured before is kept"
     if error.errno in (errno.ENOSPC, errno.EDQUOT):
-        return f"no room left on the disk to write {path}; {kept}: free some space and run it again"
+        return (
+            f"no room left on the disk to write {path}; {kept}: "
+            "free some space, then run it again (measure with --resume)"
+        )
     if error.errno in (errno.EROFS, errno.EACCES, errno.EPERM):
         return (
             f"not allowed to write {path} ({error.strerror}); {kept}: "
-            "make the folder writable, or work on a copy elsewhere"
+            "make the folder writable, or work on a copy elsewhere (measure with --resume)"
         )
     return f"could not write {path} ({error.strerror or error}); {kept}"
 
@@ -98,15 +105,28 @@ def only_writer(folder: Path, patience_s: float = 20.0) -> Iterator[None]:
     The lock belongs to the open file and ends with the process, so a crash
     leaves none behind. RoomtuneError when it is not free in `patience_s`.
     """
-    with told_plainly(folder / LOCK):
-        file = (folder / LOCK).open("ab")
+    busy = f"another program has been writing to this session for {patience_s:g} s"
+    with _held(folder / LOCK, patience_s, busy):
+        yield
+
+
+@contextlib.contextmanager
+def only_measurer(folder: Path) -> Iterator[None]:
+    """Hold the folder for measuring; RoomtuneError at once while another process does."""
+    with _held(folder / MEASURING, 0.0, "another program is measuring into this session"):
+        yield
+
+
+@contextlib.contextmanager
+def _held(path: Path, patience_s: float, busy: str) -> Iterator[None]:
+    with told_plainly(path):
+        file = path.open("ab")
     with file:
         deadline = time.monotonic() + patience_s
         while not _try_lock(file):
-            if time.monotonic() > deadline:
+            if time.monotonic() >= deadline:
                 raise RoomtuneError(
-                    f"{folder}: another program has been writing to this session for "
-                    f"{patience_s:g} s; wait until it is done or end it, then run this again"
+                    f"{path.parent}: {busy}; wait until it is done or end it, then run this again"
                 )
             time.sleep(0.02)
         yield

@@ -11,7 +11,6 @@ The JSON is written last: a take exists when its JSON does.
 from __future__ import annotations
 
 import dataclasses
-import json
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -22,14 +21,15 @@ from roomtune.capture.interface import Recording
 from roomtune.capture.take import Grade, Take
 from roomtune.errors import RoomtuneError
 from roomtune.session.audio_files import read_wav, recording_bytes, wav_bytes
-from roomtune.session.codec import from_plain, readable_json, to_plain
+from roomtune.session.codec import from_plain, parsed_json, readable_json, to_plain
 from roomtune.session.names import inside, safe_name
 from roomtune.session.storage import digest, write_new
-from roomtune.signal.values import ImpulseResponse
+from roomtune.signal.values import ImpulseResponse, Unit
 
 FOLDER = "takes"
 FORMAT = "roomtune take"
 VERSION = 1
+_DAMAGED = (LookupError, TypeError, ValueError, ArithmeticError)
 
 
 @dataclass(frozen=True)
@@ -57,10 +57,11 @@ class TakeEntry:
 
 @dataclass(frozen=True)
 class StoredTake:
-    """A take that is on disk: its line of the index and its files' checksums."""
+    """A take that is on disk: its line of the index, its files' checksums, its recording."""
 
     entry: TakeEntry
     files: dict[str, dict[str, Any]]
+    raw_file: str | None = None
 
 
 def write_take(
@@ -70,17 +71,21 @@ def write_take(
     recording: Recording | None = None,
     request: Any = None,
     through: str | None = None,
+    raw_file: str | None = None,
 ) -> StoredTake:
     """Write one take under a number that is free; its files appear whole or not at all.
 
+    `raw_file`: where the same recording was kept already, for another take of it.
     Raises RoomtuneError when the disk refuses; what was written of this take
     is then removed again.
     """
     stem = f"{FOLDER}/{number:04d}-{safe_name(take.source)}-{safe_name(take.seat)}"
-    raw_file, raw = _raw(stem, recording)
+    raw: dict[str, bytes] = {}
+    if raw_file is None:
+        raw_file, raw = _raw(stem, recording)
     sounds = {**raw, **_sounds(stem, take)}
     files = {name: {"sha256": digest(data), "bytes": len(data)} for name, data in sounds.items()}
-    take = dataclasses.replace(take, raw_file=raw_file or take.raw_file, fingerprint=None)
+    take = dataclasses.replace(take, raw_file=raw_file or take.raw_file)
     entry = TakeEntry(
         number, take.kind, take.source, take.seat, take.verdict.grade, take.recorded_at,
         f"{stem}.json", through,
@@ -89,7 +94,7 @@ def write_take(
     text = readable_json(page)
     files[entry.file] = {"sha256": digest(text), "bytes": len(text)}
     _write_all(folder, {**sounds, entry.file: text})
-    return StoredTake(entry, files)
+    return StoredTake(entry, files, raw_file)
 
 
 def _write_all(folder: Path, contents: dict[str, bytes]) -> None:
@@ -186,7 +191,7 @@ def read_page(folder: Path, file: str) -> dict[str, Any]:
     """Read a take's JSON; RoomtuneError that names the file when it is not one."""
     path = inside(folder, file)
     try:
-        page = json.loads(path.read_bytes())
+        page = parsed_json(path.read_bytes())
     except (OSError, ValueError) as error:
         raise RoomtuneError(
             f"{path}: cannot be read ({error}); restore it from a copy or measure again"
@@ -214,8 +219,8 @@ def read_take(folder: Path, file: str) -> Take:
 
     try:
         take: Take = from_plain(Take, page["take"], {ImpulseResponse: response})
-    except (KeyError, TypeError, ValueError) as error:
-        raise RoomtuneError(f"{folder / file}: is damaged ({error}); measure again") from error
+    except _DAMAGED as error:
+        raise _damaged(folder, file, error) from error
     return take
 
 
@@ -225,26 +230,37 @@ def _response(plain: dict[str, Any], samples: np.ndarray, rate_hz: float) -> Imp
     shape = tuple(plain["shape"])
     if "channel" in plain:
         samples = samples[: shape[-1], plain["channel"]]
-    return ImpulseResponse(samples.T.reshape(shape), rate_hz, plain["start_s"], plain["unit"])
+    start_s, unit = from_plain(float, plain["start_s"]), from_plain(Unit, plain["unit"])
+    return ImpulseResponse(samples.T.reshape(shape), rate_hz, start_s, unit)
 
 
 def read_recording(folder: Path, file: str) -> Recording | None:
     """Load the raw recording of a take, where one was kept."""
-    kept = read_page(folder, file)["recording"]
-    if not kept:
-        return None
-    samples, rate_hz = read_wav(inside(folder, kept["file"]))
-    return Recording(samples, rate_hz, tuple(kept["events"]))
+    try:
+        kept = read_page(folder, file)["recording"]
+        if not kept:
+            return None
+        events = from_plain(tuple[str, ...], kept["events"])
+        return Recording(*read_wav(inside(folder, kept["file"])), events)
+    except _DAMAGED as error:
+        raise _damaged(folder, file, error) from error
 
 
 def stored_take(folder: Path, file: str) -> StoredTake:
     """Take up a take that is on disk but not in the index (its files were complete)."""
     page = read_page(folder, file)
     data = (folder / file).read_bytes()
-    take = page["take"]
-    entry = TakeEntry(
-        page["number"], take["kind"], take["source"], take["seat"], take["verdict"]["grade"],
-        take["recorded_at"], file, page.get("through"),
-    )  # fmt: skip
-    files = {**page["files"], file: {"sha256": digest(data), "bytes": len(data)}}
+    try:
+        take = page["take"]
+        plain = {key: take[key] for key in ("kind", "source", "seat", "recorded_at")}
+        plain |= {key: page[key] for key in ("number", "through")}
+        plain |= {"grade": take["verdict"]["grade"], "file": file}
+        entry: TakeEntry = from_plain(TakeEntry, plain)
+        files = {**page["files"], file: {"sha256": digest(data), "bytes": len(data)}}
+    except _DAMAGED as error:
+        raise _damaged(folder, file, error) from error
     return StoredTake(entry, files)
+
+
+def _damaged(folder: Path, file: str, error: Exception) -> RoomtuneError:
+    return RoomtuneError(f"{folder / file}: is damaged ({error}); measure again")

@@ -16,7 +16,9 @@ class Tolerance:
 
     `band_db`: any third-octave band; `rms_db`: all bands of a channel at a
     seat; `level_db`: their mean; `arrival_ms`: relative to the other channels
-    (at least `arrival_periods` of the middle of the channel's band).
+    (at least `arrival_periods` of the middle of the channel's band). With
+    `operational` the bands of main channels are held against the limits of the
+    operational room response instead of the prediction (see `session.operational`).
     """
 
     band_db: float = 2.0
@@ -26,6 +28,7 @@ class Tolerance:
     arrival_periods: float = 0.05
     low_hz: float = 40.0
     high_hz: float = 16000.0
+    operational: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -49,6 +52,13 @@ class VerificationRow:
     likeness: float
     parts: tuple[PartCheck, ...] = ()
     faults: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        arrays = (self.measured_db, self.predicted_db, self.uncertainty_db, self.judged)
+        if len({np.shape(array) for array in arrays}) > 1:
+            raise ValueError(f"the bands of {self.channel} at {self.seat} do not fit one another")
+        if np.asarray(self.judged).dtype != bool:
+            raise ValueError(f"judged must be true or false, got {self.judged!r:.40}")
 
     @property
     def difference_db(self) -> NDArray[np.float64]:

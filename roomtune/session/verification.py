@@ -20,6 +20,7 @@ from roomtune.advisor.prediction import Prediction
 from roomtune.capture.take import Take
 from roomtune.errors import MeasurementError
 from roomtune.session.channel_check import Key, check_channel, measured_response, time_offsets_s
+from roomtune.session.operational import operational_faults
 from roomtune.session.part_checks import PartChecker
 from roomtune.session.verdicts import Diagnosis, Tolerance, Verification, VerificationRow
 from roomtune.signal.bands import band_name, third_octave_centres_hz
@@ -30,6 +31,10 @@ if TYPE_CHECKING:
     from roomtune.analysis.microphone import MicrophoneCorrection
     from roomtune.processor.tuning import Tuning
 
+AS_PREDICTED = (
+    "It plays as predicted: no setting is mistyped. The room, the loudspeakers or the chosen "
+    "target keep it outside the limits."
+)
 __all__ = ["Diagnosis", "Tolerance", "Verification", "VerificationRow", "verify"]
 
 
@@ -62,7 +67,10 @@ def verify(
         for key, take in chosen.items()
     ]
     common = _common_level_db(rows, bounds)
-    judged = [_judge(_without_level(row, common), centres, bounds) for row in rows]
+    level = [_without_level(row, common) for row in rows]
+    mains = [system.channel(row.channel).kind == "main" for row in level]
+    judged = [_judge(row, centres, bounds, main) for row, main in zip(level, mains, strict=True)]
+    as_predicted = all(_judge(row, centres, bounds, False).passed for row in level)
     result = Verification(
         centres,
         tuple(judged),
@@ -74,6 +82,8 @@ def verify(
     )
     if result.passed:
         return result
+    if as_predicted:
+        return replace(result, notes=(*result.notes, AS_PREDICTED))
     from roomtune.session.diagnosis import diagnose
 
     return replace(
@@ -121,7 +131,7 @@ def _without_level(row: VerificationRow, common_db: float) -> VerificationRow:
 
 
 def _judge(
-    row: VerificationRow, centres: NDArray[np.float64], bounds: Tolerance
+    row: VerificationRow, centres: NDArray[np.float64], bounds: Tolerance, main: bool
 ) -> VerificationRow:
     """The row with all that is wrong with it, each in one sentence."""
     if not row.judged.any():
@@ -134,16 +144,25 @@ def _judge(
         faults.append(f"the level is {_more(row.level_db, 'dB', 'too high', 'too low')}")
     if abs(row.arrival_ms) > _arrival_bound_ms(row, centres, bounds) and row.polarity:
         faults.append(f"it arrives {_more(row.arrival_ms, 'ms', 'too late', 'too early')}")
-    difference = np.where(row.judged, row.difference_db, 0.0)
-    excess = np.abs(difference) - bounds.band_db - 2 * row.uncertainty_db
-    if excess.max() > 0:
-        worst = int(np.argmax(excess))
-        sign = _more(difference[worst], "dB", "too loud", "too quiet")
-        faults.append(f"the band at {band_name(centres[worst])} is {sign}")
-    faults += _part_faults(row)
+    if bounds.operational and main:
+        return replace(row, faults=(*faults, *operational_faults(row, centres)))
+    faults += _band_faults(row, centres, bounds) + _part_faults(row)
     if row.rms_db > bounds.rms_db + 2 * typical:
         faults.append(f"the response differs by {row.rms_db:.1f} dB rms per third-octave band")
     return replace(row, faults=tuple(faults))
+
+
+def _band_faults(
+    row: VerificationRow, centres: NDArray[np.float64], bounds: Tolerance
+) -> list[str]:
+    """The band that differs most beyond what is tolerated."""
+    difference = np.where(row.judged, row.difference_db, 0.0)
+    excess = np.abs(difference) - bounds.band_db - 2 * row.uncertainty_db
+    if excess.max() <= 0:
+        return []
+    worst = int(np.argmax(excess))
+    sign = _more(difference[worst], "dB", "too loud", "too quiet")
+    return [f"the band at {band_name(centres[worst])} is {sign}"]
 
 
 def _part_faults(row: VerificationRow) -> list[str]:

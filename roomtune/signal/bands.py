@@ -95,7 +95,8 @@ def cell_edges_hz(frequencies_hz: NDArray[np.float64]) -> NDArray[np.float64]:
     """Edges, shape (k + 1,), of the cells that the k grid frequencies stand for.
 
     Midway between neighbours; the outer cells are as wide as their inner
-    halves. A cell reaching below zero is cut at a millionth of the first step.
+    halves. A cell reaching below zero is cut at a millionth of the first step. Raises ValueError
+    for fewer than two frequencies.
     """
     if len(frequencies_hz) < 2:
         raise ValueError("a band needs at least two frequencies")
@@ -112,32 +113,46 @@ class BandPlan:
     """Where bands lie on a grid, worked out once for many spectra.
 
     cells (k',): width of every grid cell in ln f, the point at 0 Hz left out;
-    places (b, 2): the cell in which each band limit lies; rest (b, 2): how far
-    into it; widths (b,): of the bands, 0 for a band outside the grid.
+    lower, upper (b,): the cells in which the band's limits lie; low_rest, high_rest
+    (b,): how far into them; share (b,): 1 over the band's width, NaN for a band
+    outside the grid.
     """
 
     first: int
     cells: NDArray[np.float64]
-    places: NDArray[np.int_]
-    rest: NDArray[np.float64]
-    widths: NDArray[np.float64]
+    lower: NDArray[np.int_]
+    upper: NDArray[np.int_]
+    low_rest: NDArray[np.float64]
+    high_rest: NDArray[np.float64]
+    share: NDArray[np.float64]
 
     def mean(self, values: NDArray[Any]) -> NDArray[Any]:
         """Mean of `values` (..., k) over log frequency in each band, (..., b).
 
-        Summed in extended precision, so that bands far below the strongest
-        part of a spectrum keep their digits.
+        Summed exactly in integers of 2^-62 of the whole, so that bands far below
+        the strongest part of a spectrum keep their digits; NaN where a row of values
+        is not finite.
         """
-        values = values[..., self.first :]
-        precise = np.clongdouble if np.iscomplexobj(values) else np.longdouble
-        total = np.zeros((*values.shape[:-1], len(self.cells) + 1), dtype=precise)
-        np.cumsum(values * self.cells, axis=-1, dtype=precise, out=total[..., 1:])
-        lower, upper = self.places.T
-        gained = (total[..., upper] - total[..., lower]).astype(values.dtype)
-        gained += values[..., upper] * self.rest[:, 1] - values[..., lower] * self.rest[:, 0]
-        outside = self.widths <= 0
-        mean = gained / np.where(outside, 1.0, self.widths)
-        return np.where(outside, np.nan, mean) if np.any(outside) else mean
+        if np.iscomplexobj(values):
+            return np.asarray(self.mean(values.real) + 1j * self.mean(values.imag))
+        padded = np.asarray(values, dtype=float)
+        values = padded[..., self.first :]
+        parts = values * self.cells
+        whole = np.sum(np.abs(parts), axis=-1, keepdims=True)
+        finite = np.isfinite(whole)
+        if not np.all(finite):
+            return np.where(finite, self.mean(np.where(finite, padded, 0.0)), np.nan)
+        digits = np.minimum(62 - np.frexp(whole)[1], 1000)
+        parts *= np.ldexp(1.0, digits)
+        total = np.zeros((*parts.shape[:-1], parts.shape[-1] + 1), dtype=np.int64)
+        np.cumsum(np.rint(parts, out=parts).astype(np.int64), axis=-1, out=total[..., 1:])
+        steps = total.take(self.upper, axis=-1)
+        steps -= total.take(self.lower, axis=-1)
+        gained = steps * np.ldexp(1.0, -digits)
+        gained += values.take(self.upper, axis=-1) * self.high_rest
+        gained -= values.take(self.lower, axis=-1) * self.low_rest
+        gained *= self.share
+        return np.asarray(gained)
 
 
 def band_plan(frequencies_hz: NDArray[np.float64], bands_hz: NDArray[np.float64]) -> BandPlan:
@@ -147,7 +162,10 @@ def band_plan(frequencies_hz: NDArray[np.float64], bands_hz: NDArray[np.float64]
     limits = np.clip(np.log(bands_hz), edges[0], edges[-1])
     places = np.clip(np.searchsorted(edges, limits, side="right") - 1, 0, len(edges) - 2)
     widths = limits[..., 1] - limits[..., 0]
-    return BandPlan(first, np.diff(edges), places, limits - edges[places], widths)
+    share = np.where(widths > 0, 1 / np.where(widths > 0, widths, 1.0), np.nan)
+    lower, upper = np.ascontiguousarray(places.T)
+    low_rest, high_rest = np.ascontiguousarray((limits - edges[places]).T)
+    return BandPlan(first, np.diff(edges), lower, upper, low_rest, high_rest, share)
 
 
 def mean_over_bands(

@@ -15,12 +15,14 @@ class Recording:
     """What was recorded: samples (m, inputs) re full scale, and what went on.
 
     `events` are sentences about the stream ("input overflow reported in 2
-    blocks"): hints for the log, never proof of a good or a bad take.
+    blocks"): hints for the log, never proof of a good or a bad take. `flagged_s`:
+    instants of the recording at which the sound system reported such a block.
     """
 
     samples: NDArray[np.float64]
     sample_rate_hz: float
     events: tuple[str, ...] = ()
+    flagged_s: tuple[float, ...] = ()
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "samples", read_only(self.samples, np.float64))

@@ -45,15 +45,15 @@ def residue_spectrum(
     import scipy.fft
 
     spectrum = scipy.fft.rfft(samples, length)
-    circle = scipy.fft.irfft(spectrum * _soft_inverse(sweep, length), length)
+    circle = scipy.fft.irfft(spectrum * soft_inverse(sweep, length), length)
     circle *= _kept(sweep, time_zero_s, tail_s, length)
     explained = scipy.fft.rfft(circle, length) * sweep_spectrum(sweep, length)
     return np.asarray(spectrum - explained)
 
 
 @lru_cache(maxsize=8)
-def _soft_inverse(sweep: Sweep, length: int) -> NDArray[np.complex128]:
-    """Inverse of the sweep's DFT that fades out only where the sweep is 40 dB down.
+def soft_inverse(sweep: Sweep, length: int) -> NDArray[np.complex128]:
+    """Return the inverse of the sweep's DFT that fades out where the sweep is 40 dB down.
 
     The edges of the band, which the measured response leaves out, are explained
     too; what this inverse amplifies there is multiplied by the sweep again.

@@ -35,7 +35,8 @@ def smoothing_bands_hz(
     """Limits (k, 2) of the window about each frequency.
 
     f 2^(-1/2b) to f 2^(1/2b) for a 1/b octave; for "ear" the log-symmetric
-    interval about f that is one equivalent rectangular bandwidth wide.
+    interval about f that is one equivalent rectangular bandwidth wide. Raises ValueError for a
+    fraction that is not positive.
     """
     if fraction == "ear":
         with np.errstate(divide="ignore"):

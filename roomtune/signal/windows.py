@@ -39,7 +39,8 @@ def windowed(
 def cropped(response: ImpulseResponse, start_s: float, stop_s: float) -> ImpulseResponse:
     """Return the whole samples within [start_s, stop_s], on a shorter time axis.
 
-    Where the limits lie outside the response it is filled up with zeros.
+    Where the limits lie outside the response it is filled up with zeros. Raises ValueError when no
+    sample lies there.
     """
     rate = response.sample_rate_hz
     first = int(np.ceil(np.round((start_s - response.start_s) * rate, 6)))
@@ -74,7 +75,7 @@ def frequency_dependent_window(
     that is 1 at `reference_s` (broadcast over the leading axes) and reaches 0
     at `cycles` / f after it (and a quarter of that before it), at most
     `longest_s`. Short windows look at the direct sound, long ones let the room
-    in.
+    in. Raises ValueError for cycles that are not positive.
     """
     if not cycles > 0:
         raise ValueError(f"a window needs a positive number of cycles, got {cycles}")

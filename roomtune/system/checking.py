@@ -12,6 +12,7 @@ from collections.abc import Iterator, Sequence
 from roomtune.system.crossing import CROSSOVER_CHECKS
 from roomtune.system.draft import Check, Draft, quoted
 from roomtune.system.faults import Fault, Path
+from roomtune.system.model import System
 from roomtune.system.values import VALUE_CHECKS
 
 
@@ -20,6 +21,16 @@ def cross_faults(draft: Draft) -> list[Fault]:
     return [
         fault for check in (*_CHECKS, *VALUE_CHECKS, *CROSSOVER_CHECKS) for fault in check(draft)
     ]
+
+
+def system_faults(system: System) -> list[Fault]:
+    """All contradictions between the parts of a whole system."""
+    lists = {k: getattr(system, k) for k in ("channels", "loudspeakers", "outputs", "seats")}
+    tables = {
+        k: getattr(system, k) for k in ("microphone", "audio", "processor", "target", "wishes")
+    }
+    names = {kind: [part.name for part in parts] for kind, parts in lists.items()}
+    return cross_faults(Draft(**lists, **tables, names=names, complete=dict.fromkeys(lists, True)))
 
 
 def _enough(draft: Draft) -> Iterator[Fault]:

@@ -34,12 +34,18 @@ def _needed(draft: Draft) -> Iterator[Fault]:
     """Loudspeakers of several ways need a crossover that the processor has and that is safe."""
     for name in dict.fromkeys(s.name for s in draft.loudspeakers if s.name is not None):
         found = ways(draft, name)
-        offered = draft.processor.crossovers
-        if len(found) > 1 and offered is not None and not any(offered.values()):
+        offered = {
+            family: orders
+            for family, orders in (draft.processor.crossovers or {}).items()
+            if family not in (draft.wishes.forbid or ())
+        }
+        given = draft.processor.crossovers is not None
+        ruled_out = " but those under [wishes] forbid" if draft.wishes.forbid else ""
+        if len(found) > 1 and given and not any(offered.values()):
             yield Fault(
                 ("processor", "crossovers"),
-                f"none are offered, but {quoted(name)} has {len(found)} kinds of driver; "
-                "say which families and orders the processor has",
+                f"none are offered{ruled_out}, but {quoted(name)} has {len(found)} kinds of "
+                "driver; say which families and orders the processor has",
             )
         for lower, upper in pairwise(found):
             top_hz = min(output.safe_band_hz[1] for _, output in lower)

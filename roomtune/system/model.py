@@ -11,6 +11,18 @@ from typing import Annotated, Literal, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field
 
+Forbidden = Literal[
+    "boost",
+    "equaliser",
+    "bass redirection",
+    "low shelf",
+    "high shelf",
+    "all pass",
+    "notch",
+    "Linkwitz-Riley",
+    "Butterworth",
+    "Bessel",
+]
 DriverKind = Literal["subwoofer", "woofer", "midrange", "tweeter", "full range"]
 Name = Annotated[str, Field(pattern=r"^[\w][\w .+-]{0,39}$")]
 Number = Annotated[int, Field(ge=1, le=1024)]
@@ -76,6 +88,7 @@ class Output(Part):
 
     `safe_band_hz`: nothing outside is ever played loudly into this driver.
     `maximum_level_dbfs`: peak level, re digital full scale, never exceeded.
+    `full_scale_v`: rms voltage at the driver of a full-scale sine, where known.
     """
 
     name: Name
@@ -85,6 +98,7 @@ class Output(Part):
     playback: Playback
     safe_band_hz: tuple[float, float]
     maximum_level_dbfs: Annotated[float, Field(le=0)] = -12.0
+    full_scale_v: Annotated[float, Field(gt=0)] | None = None
     data: DriverData = DriverData()
     enclosure: Enclosure | None = None
 
@@ -123,11 +137,15 @@ class Microphone(Part):
 
 
 class AudioSettings(Part):
-    """The audio interface: devices by name or number, rate, timing reference."""
+    """The audio interface: devices by name or number, rate, timing reference.
+
+    `exclusive`: take the devices for us alone, at their own rate, where that can be.
+    """
 
     sample_rate_hz: Annotated[int, Field(ge=44100, le=192000)] = 48000
     output_device: str | int | None = None
     input_device: str | int | None = None
+    exclusive: bool = False
     loopback_output: Number | None = None
     loopback_input: Number | None = None
     reference_output: Name | None = None
@@ -147,6 +165,7 @@ class Processor(Part):
     `filters_per_*` count parametric sections; the crossover high pass and low
     pass of an output are separate from them. `crossovers` lists the orders
     that each family offers. `frequency_significant_digits` 0 means any value.
+    `limiter_*`: what its limiters can be set to.
     """
 
     sample_rate_hz: Annotated[int, Field(ge=44100, le=192000)] = 48000
@@ -171,6 +190,9 @@ class Processor(Part):
     route_gains: bool = True
     route_delays: bool = False
     limiters: bool = True
+    limiter_threshold_dbfs: Range = Range(minimum=-60, maximum=0)
+    limiter_attack_ms: Range = Range(minimum=0, maximum=1000)
+    limiter_release_ms: Range = Range(minimum=1, maximum=10000)
     number_format: str = "float32"
     fir_taps_per_output: Annotated[int, Field(ge=0)] = 0
 
@@ -180,6 +202,8 @@ class Target(Part):
 
     `tilt_db_per_octave` turns about 1 kHz; `bass_lift_db` rises below
     `bass_lift_below_hz`; `curve_file` (columns frequency, dB) replaces both.
+    `adjustments` change any of them in words: "2 dB more below 100 Hz" (see
+    `roomtune.system.target_words`).
     """
 
     shape: Literal["tilt", "cinema", "file"] = "tilt"
@@ -187,19 +211,25 @@ class Target(Part):
     bass_lift_db: float = 3.0
     bass_lift_below_hz: Annotated[float, Field(gt=0)] = 100.0
     curve_file: str | None = None
+    adjustments: tuple[str, ...] = ()
 
 
 class Wishes(Part):
     """What the user pins or forbids; the rest of the advice adapts.
 
     `crossovers_hz` pins a loudspeaker's crossovers, lowest first.
-    `leave_alone` names loudspeakers that get no equaliser.
+    `leave_alone` names loudspeakers that get no equaliser. `forbid` lists what
+    is not used anywhere: filter types, crossover families, "boost", "equaliser",
+    "bass redirection". `bass`: "mono" plays redirected bass from all subwoofers,
+    "stereo" that of left and right channels from those on their side.
     """
 
     maximum_boost_db: Annotated[float, Field(ge=0)] = 6.0
     bass_crossover_hz: Annotated[float, Field(gt=0)] | None = None
     crossovers_hz: dict[str, tuple[float, ...]] = {}
     leave_alone: tuple[str, ...] = ()
+    forbid: tuple[Forbidden, ...] = ()
+    bass: Literal["mono", "stereo"] = "mono"
 
 
 class System(Part):
@@ -247,7 +277,10 @@ class System(Part):
         return next((s for s in self.seats if s.main), self.seats[0])
 
     def interface_output_of(self, channel: str) -> int:
-        """The interface output (1-based) that carries a programme channel."""
+        """The interface output (1-based) that carries a programme channel.
+
+        Raises KeyError for a channel that the system does not have.
+        """
         for place, item in enumerate(self.channels, start=1):
             if item.name == channel:
                 return item.interface_output or place

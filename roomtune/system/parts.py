@@ -13,7 +13,7 @@ from roomtune.system.faults import Fault, Path, shown
 
 PartType = TypeVar("PartType", bound=BaseModel)
 _UNITS = {"hz": "Hz", "db": "dB", "dbfs": "dB re full scale", "ms": "ms", "s": "s", "m": "m"}
-_UNITS |= {"mm": "mm", "cm2": "cm2", "l": "litres", "w": "W", "ohm": "ohm"}
+_UNITS |= {"mm": "mm", "cm2": "cm2", "l": "litres", "w": "W", "ohm": "ohm", "v": "V"}
 _NUMBER_WITH_UNIT = re.compile(r"\s*([-+]?\d+(?:[.,]\d+)?)\s*([A-Za-zµ°]+)\.?\s*$")
 _FACTORS = {"k": 1000.0, "m": 0.001, "c": 0.01, "µ": 1e-6, "u": 1e-6}
 

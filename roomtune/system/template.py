@@ -115,6 +115,7 @@ name = {_quoted(name)}
 sample_rate_hz = {sample_rate_hz}
 # output_device = "..."                # name or number, see `roomtune devices`
 # input_device = "..."
+# exclusive = true                     # keep other programs off them, where that can be
 # A cable from a spare interface output to a spare input gives exact times:
 # loopback_output = 16
 # loopback_input = 2
@@ -164,7 +165,10 @@ _OUTPUTS = """\
 # can be destroyed by lows: take its lowest crossover frequency from its data
 # sheet, and keep maximum_level_dbfs (peak) low until you know the gains.
 # driver: "subwoofer", "woofer", "midrange", "tweeter" or "full range".
-# data and enclosure are optional, and make limits and headroom possible:
+# data, enclosure and full_scale_v (rms voltage at the driver of a full-scale sine,
+# measured with a low tone and a voltmeter, or from the amplifier's data) are
+# optional. Together they give limits by excursion and heat:
+#   full_scale_v = 20.0
 #   data = { resonance_hz = 35, total_q = 0.4, equivalent_volume_l = 45,
 #            piston_area_cm2 = 220, peak_excursion_mm = 6, thermal_power_w = 100,
 #            nominal_impedance_ohm = 8, sensitivity_db = 88 }   (on one line)
@@ -230,6 +234,9 @@ route_delays = false
 limiters = true
 number_format = "float32"              # or fixed point, such as "5.23"
 fir_taps_per_output = 0
+# limiter_attack_ms = { minimum = 0, maximum = 100, step = 0.1 }
+# limiter_release_ms = { minimum = 10, maximum = 2000, step = 1 }
+# limiter_threshold_dbfs = { minimum = -40, maximum = 0, step = 0.5 }
 delay_ms = { minimum = 0, maximum = 40, step = 0.01 }
 gain_db = { minimum = -60, maximum = 12, step = 0.1 }
 filter_gain_db = { minimum = -18, maximum = 12, step = 0.1 }
@@ -246,6 +253,7 @@ shape = "tilt"                         # "tilt", "cinema", or "file" with curve_
 tilt_db_per_octave = -0.6              # turns about 1 kHz
 bass_lift_db = 3.0
 bass_lift_below_hz = 100.0
+# adjustments = ["2 dB more below 100 Hz", "1 dB less around 3 kHz"]
 
 # What you pin or forbid; the rest of the advice adapts.
 [wishes]
@@ -253,4 +261,6 @@ maximum_boost_db = 6.0
 # bass_crossover_hz = 80
 # crossovers_hz = { left = [2200] }    # per loudspeaker, lowest first
 # leave_alone = ["left"]               # loudspeakers that get no equaliser
+# forbid = ["boost", "all pass"]       # also "equaliser", "bass redirection", "Bessel" ...
+# bass = "stereo"                      # left and right bass from subwoofers on their side
 """

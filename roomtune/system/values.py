@@ -8,7 +8,18 @@ from collections.abc import Iterator
 from roomtune.system.draft import Check, Draft, quoted
 from roomtune.system.faults import Fault, Path
 from roomtune.system.model import Range
+from roomtune.system.target_words import parse_adjustment
 
+_RANGES = (
+    "delay_ms",
+    "gain_db",
+    "filter_gain_db",
+    "filter_q",
+    "filter_frequency_hz",
+    "limiter_threshold_dbfs",
+    "limiter_attack_ms",
+    "limiter_release_ms",
+)
 _FIXED_POINT = re.compile(r"\d{1,2}\.\d{1,2}")
 
 
@@ -76,7 +87,7 @@ def _positions(draft: Draft) -> Iterator[Fault]:
 
 
 def _ranges(draft: Draft) -> Iterator[Fault]:
-    for key in ("delay_ms", "gain_db", "filter_gain_db", "filter_q", "filter_frequency_hz"):
+    for key in _RANGES:
         allowed: Range | None = getattr(draft.processor, key)
         if allowed is None:
             continue
@@ -87,8 +98,9 @@ def _ranges(draft: Draft) -> Iterator[Fault]:
             )
         elif key in ("filter_q", "filter_frequency_hz") and allowed.minimum <= 0:
             yield Fault(("processor", key, "minimum"), "expected more than 0")
-        elif key == "delay_ms" and allowed.minimum < 0:
-            yield Fault(("processor", key, "minimum"), "a delay cannot be negative")
+        elif key.endswith("_ms") and allowed.minimum < 0:
+            what = "delay" if key == "delay_ms" else "time"
+            yield Fault(("processor", key, "minimum"), f"a {what} cannot be negative")
 
 
 def _number_format(draft: Draft) -> Iterator[Fault]:
@@ -120,6 +132,11 @@ def _target(draft: Draft) -> Iterator[Fault]:
         yield Fault(
             ("target",), 'shape = "file" and curve_file = "..." go together: add the other one'
         )
+    for place, words in enumerate(draft.target.adjustments or ()):
+        try:
+            parse_adjustment(words)
+        except ValueError as fault:
+            yield Fault(("target", "adjustments", place), str(fault))
 
 
 VALUE_CHECKS: tuple[Check, ...] = (

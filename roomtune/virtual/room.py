@@ -99,7 +99,10 @@ class VirtualRoom:
         self.applied = tuning
 
     def switch_to(self, output: str | None) -> None:
-        """Switch the amplifier by hand to an output that cannot be addressed otherwise."""
+        """Switch the amplifier by hand to an output that cannot be addressed otherwise.
+
+        Raises RoomtuneError for an output that is not there.
+        """
         if output is not None and output not in self.chain.outputs:
             names = ", ".join(self.chain.outputs)
             raise RoomtuneError(f"there is no output {output!r} to switch to; there is: {names}")

@@ -286,7 +286,7 @@ def _read_toml(path: pathlib.Path) -> dict[str, Any]:
         raise RoomtuneError(
             f"there is no {path}: give a folder that holds room.toml, or one of: {names}"
         ) from None
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as fault:
+    except (OSError, ValueError, RecursionError) as fault:
         raise RoomtuneError(f"{path} cannot be read: {fault}") from None
 
 

@@ -15,6 +15,7 @@ from roomtune.advisor.crossovers import (
 )
 from roomtune.processor.filters import filter_response
 from roomtune.signal.bands import log_frequencies_hz
+from roomtune.system.model import Processor
 
 FREQUENCIES = log_frequencies_hz(400, 12000, 24)
 
@@ -109,3 +110,28 @@ def summed_ripple(pair, slope, joint):
     factor = 10 ** (joint.gain_db / 20) * (-1 if joint.inverted else 1)
     turn = np.exp(-2e-3j * np.pi * FREQUENCIES * joint.delay_ms)
     return float(np.std(20 * np.log10(np.abs(low + factor * high * turn))[inside]))
+
+
+@settings(derandomize=True, deadline=None, max_examples=25)
+@given(
+    st.floats(-0.3, 0.3),
+    st.sampled_from([1.0, -1.0]),
+    st.sampled_from([("Linkwitz-Riley", 2), ("Linkwitz-Riley", 4), ("Linkwitz-Riley", 8)]),
+)
+def test_polarity_follows_a_reversed_driver(delay_ms, sign, kind):
+    pair = flat_pair(delay_ms)
+    slope = Slope(2000.0, *kind, kind[1])
+    best = ranked([replace(pair, upper=sign * pair.upper)], (1000.0, 4000.0), [slope], Processor())[
+        0
+    ]
+    assert best.joints[0].inverted is (expects_inversion(slope, 48000) != (sign < 0))
+    assert best.sum_db < 0.1
+
+
+def test_settings_that_sum_alike_are_told_apart_by_preference():
+    processor = Processor(crossovers={"Linkwitz-Riley": (4,)})
+    tries = [Slope(f, "Linkwitz-Riley", 4, 4) for f in (1200.0, 1900.0, 3300.0)]
+    found = ranked([flat_pair()], (1000.0, 3600.0), tries, processor)
+    assert found[0].slope.frequency_hz == 1900.0
+    costs = [choice.cost_db for choice in found]
+    assert costs == sorted(costs)

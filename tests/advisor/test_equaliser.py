@@ -5,8 +5,9 @@ import pytest
 
 from roomtune.advisor.aims import Aims, problem_for
 from roomtune.advisor.energy import energy_model
-from roomtune.advisor.equaliser import Ground, Rules, grown, section_at
+from roomtune.advisor.equaliser import grown
 from roomtune.advisor.objective import cost_of, residuals
+from roomtune.advisor.palette import Ground, Rules, section_at
 from roomtune.advisor.starting import starting_tuning
 from roomtune.advisor.state import Free, neutral, packed
 from roomtune.system.model import Processor

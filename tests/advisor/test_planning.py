@@ -133,3 +133,28 @@ def test_the_virtual_rooms_reach_their_goals(room_advised):
     named = {p.subject for p in advice.proposals if p.step == "polarity"}
     assert named == reversed_ones
     assert misfits(advice.tuning, system.processor) == ()
+
+
+@pytest.mark.slow
+def test_modes_that_are_told_to_ring_for_a_shorter_time_do(room_advised):
+    from roomtune.advisor.room_modes import strongest_modes
+
+    _, _, advice = room_advised
+    told = [
+        float(text.rsplit(maxsplit=1)[-1])
+        for p in advice.proposals
+        if p.subject.startswith("sub") and p.change.startswith("cuts made for room modes")
+        for text in p.change.split(" Hz:")[:-1]
+    ]
+    assert told
+    channel = advice.prediction.channels.index("L")
+    before, after = (
+        strongest_modes(p.impulse_responses[channel]) for p in (advice.before, advice.prediction)
+    )
+    for frequency in told:
+        # Poles found again within 3 %: gone, or decaying in less than 0.8 of the time.
+        was, now = (
+            [m.decay_s for m in modes if abs(m.frequency_hz / frequency - 1) < 0.03]
+            for modes in (before, after)
+        )
+        assert not was or max(now, default=0.0) < 0.8 * max(was)

@@ -5,6 +5,7 @@ from hypothesis import strategies as st
 
 from roomtune.advisor.sections import SectionBank, section_responses
 from roomtune.processor.filters import filter_response
+from roomtune.processor.gradient import sections_level_and_gradient
 from roomtune.processor.tuning import Filter
 
 FREQUENCIES = np.geomspace(10, 20000, 90)
@@ -48,7 +49,7 @@ def test_derivatives_equal_central_differences(kind, log_frequency, log_q, gain)
         middle = section_responses(bank(kind, *point), FREQUENCIES, 48000)[0][0]
         numeric = (ends[0] - ends[1]) / (2 * step) / middle
         # central differences of values near 1: rounding 1e-16 / step, times 1/|H|
-        np.testing.assert_allclose(slopes[place, 0], numeric, rtol=2e-6, atol=5e-9)
+        np.testing.assert_allclose(slopes[0, place], numeric, rtol=2e-6, atol=5e-9)
 
 
 def test_gain_of_zero_changes_nothing():
@@ -64,3 +65,15 @@ def test_level_at_the_own_frequency(kind):
     )
     level = 20 * np.log10(abs(values[0, 0]))
     assert level == pytest.approx(-9.0 if kind == "peaking" else -4.5, abs=1e-10)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_derivatives_of_the_logarithm_agree_with_the_processors_level_derivatives(kind):
+    # An independent derivation: of squared magnitudes, by frequency in Hz, Q and gain.
+    frequency, q, gain = 300.0, 1.4, 5.0
+    _, slopes = section_responses(
+        bank(kind, np.log(frequency), np.log(q), gain), FREQUENCIES, 48000
+    )
+    _, levels = sections_level_and_gradient([kind], [(frequency, q, gain)], FREQUENCIES, 48000)
+    wanted = levels[0] * np.array([[frequency], [q], [1.0]])
+    np.testing.assert_allclose(20 / np.log(10) * slopes[0].real, wanted, rtol=1e-9, atol=1e-10)

@@ -6,16 +6,15 @@ import pytest
 from roomtune.advisor.aims import Aims
 from roomtune.advisor.arrangement import (
     Arrangement,
-    _costs,
     arranged,
     arrangement,
     bass_of,
     subwoofer_places,
 )
 from roomtune.advisor.energy import energy_model
-from roomtune.advisor.equaliser import Rules
 from roomtune.advisor.measured import measured_from_responses
 from roomtune.advisor.objective import residuals
+from roomtune.advisor.palette import Rules
 from roomtune.advisor.starting import starting_tuning
 from roomtune.advisor.state import Free, neutral
 from roomtune.advisor.subwoofers import joined, junction
@@ -78,8 +77,12 @@ def test_the_arrangement_is_as_good_as_an_exhaustive_grid(workshop, seed):
     delays = np.array([(0.0, d - 3.0) for d, _, _, _ in grid])
     signs = np.array([(1.0, s) for _, s, _, _ in grid])
     factor = 10 ** (np.array([(a, b) for _, _, a, b in grid]) / 20)
-    costs = _costs(*bass.measures(bass.turned(delays, signs) * factor[..., None]), bass.allowed_db)
-    reached = _costs(np.array(found.spread_db), np.array(found.loss_db), bass.allowed_db)
+    costs = bass.costs(bass.turned(delays, signs) * factor[..., None], bass.allowed_db)
+    signs = np.where(found.inverted, -1.0, 1.0)[None]
+    turned = bass.turned(np.array([found.delays_ms]), signs)
+    reached = bass.costs(
+        turned * 10 ** (np.array([found.gains_db])[..., None] / 20), bass.allowed_db
+    )[0]
     assert np.sqrt(2 * reached) <= np.sqrt(2 * costs.min()) + 0.02
 
 
@@ -93,7 +96,7 @@ def test_spread_and_loss_of_the_fit_are_those_of_the_search_and_differentiate(wo
     error, jacobian = residuals(problem, neutral(2), free, point)
     turned = bass.turned(np.array([[0.0, 2.0]]), np.ones((1, 2)))
     factor = 10 ** (np.array([[-1.0, -4.0]]) / 20)
-    expected = _costs(*bass.measures(turned * factor[..., None]), bass.allowed_db)[0]
+    expected = bass.costs(turned * factor[..., None], bass.allowed_db)[0]
     assert 0.5 * error @ error == pytest.approx(expected, rel=1e-9)
     for column in range(4):
         ends = []

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from roomtune.analysis.distortion import distortion, usable_level_dbfs
-from roomtune.signal.sweeps import Sweep, deconvolve, sweep_signal
+from roomtune.signal.deconvolution import deconvolve
+from roomtune.signal.sweeps import Sweep, sweep_signal
 from roomtune.signal.values import ImpulseResponse
 
 SWEEP = Sweep(20.0, 20e3, 3.0, 48000.0)

@@ -9,6 +9,7 @@ import scipy.signal
 from roomtune.analysis.phase import (
     energy_time_curve_db,
     excess_response,
+    group_delay_of_s,
     group_delay_s,
     minimum_phase_part,
     step_response,
@@ -37,6 +38,22 @@ def test_group_delay_of_a_filter_and_a_delay():
     polynomials = scipy.signal.sos2tf(sections)
     expected = scipy.signal.group_delay(polynomials, frequencies, fs=RATE)[1] / RATE + 0.12
     assert group_delay_s(response, frequencies) == pytest.approx(expected, abs=2e-6)
+
+
+def test_group_delay_from_the_phase_of_known_responses():
+    """A delay; an all-pass of first order, 2 a / (a^2 + w^2); a resonance, 2 Q / w0 at w0."""
+    frequencies = log_frequencies_hz(20, 20e3, 48)
+    s = 2j * np.pi * frequencies
+    flat = FrequencyResponse(frequencies, np.ones(len(frequencies))).delayed(20e-6)
+    assert group_delay_of_s(flat) == pytest.approx(20e-6, abs=1e-12)
+    corner = 2 * np.pi * 300
+    all_pass = FrequencyResponse(frequencies, (corner - s) / (corner + s))
+    expected = 2 * corner / (corner**2 + (2 * np.pi * frequencies) ** 2)
+    assert group_delay_of_s(all_pass)[1:-1] == pytest.approx(expected[1:-1], rel=3e-4)
+    resonance = 2 * np.pi * 1000
+    band_pass = s * resonance / (s**2 + s * resonance / 5 + resonance**2)
+    found = group_delay_of_s(FrequencyResponse(frequencies, band_pass))
+    assert found[frequencies == 1000.0][0] == pytest.approx(10 / resonance, rel=0.01)
 
 
 def test_unwrapped_phase_of_a_delay_is_straight():

@@ -5,7 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from roomtune.analysis.quasi_anechoic import join_near_and_far, quasi_anechoic
+from roomtune.analysis.quasi_anechoic import (
+    join_near_and_far,
+    path_to_first_reflection_s,
+    quasi_anechoic,
+)
 from roomtune.signal.values import FrequencyResponse, ImpulseResponse
 
 RATE = 48000.0
@@ -31,6 +35,12 @@ def test_gate_keeps_the_loudspeaker_and_states_its_limit():
     assert np.max(np.abs(error_db)) < 0.5
     with pytest.raises(ValueError, match="after the arrival"):
         quasi_anechoic(response, 0.01, 0.01)
+
+
+def test_the_floor_is_the_first_to_reflect():
+    """Loudspeaker and ear 1 m above the floor, 2 m apart: the way is 2 sqrt(2) m long."""
+    found = path_to_first_reflection_s((6, 5, 2.5), (2, 2.5, 1), (4, 2.5, 1), speed_m_s=343.2)
+    assert found == pytest.approx((2 * np.sqrt(2) - 2) / 343.2)
 
 
 def test_near_field_below_far_field_above():

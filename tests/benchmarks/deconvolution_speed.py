@@ -19,7 +19,8 @@ from collections.abc import Callable
 import numpy as np
 import scipy.fft
 
-from roomtune.signal.sweeps import Sweep, deconvolve, sweep_signal
+from roomtune.signal.deconvolution import deconvolve
+from roomtune.signal.sweeps import Sweep, sweep_signal
 
 RATE = 48000
 COUNT = 2**19

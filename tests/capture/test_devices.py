@@ -131,3 +131,18 @@ def test_a_missing_library_tells_the_remedy(tmp_path, monkeypatch, fault, remedy
     with pytest.raises(RoomtuneError, match=remedy) as caught:
         load_sounddevice()
     assert caught.value.exit_status == 2
+
+
+@pytest.mark.parametrize(
+    ("device", "expected"),
+    [
+        (INTERFACE, ("shared", "exclusive")),
+        (MME, ("shared",)),
+        (Device(6, "USB Audio: - (hw:1,0)", "ALSA", 2, 2, 48000), ("exclusive",)),
+        (Device(7, "pulse", "ALSA", 32, 32, 44100), ("shared",)),
+        (Device(8, "system", "JACK Audio Connection Kit", 2, 2, 48000), ("shared",)),
+        (Device(9, "Interface", "ASIO", 8, 8, 48000), ("exclusive",)),
+    ],
+)
+def test_how_a_device_can_be_opened(device, expected):
+    assert devices.modes(device) == expected

@@ -83,7 +83,12 @@ def test_uncertainty_covers_the_error_and_meets_the_bound(small_room, room_respo
         covered.append(np.abs(error.real) < 1.96 * sigma / np.sqrt(2))
         powers.append(np.abs(error) ** 2)
         expected.append(sigma**2)
-    assert np.mean(covered) == pytest.approx(0.95, abs=0.03)
     excess_db = 10 * np.log10(np.mean(powers, axis=0) / np.mean(expected, axis=0))
+    print(
+        f"{100 * np.mean(covered):.1f} % of 200 takes within the stated 95 %; error over the "
+        f"bound {np.mean(excess_db):+.2f} dB on average, {np.max(np.abs(excess_db)):.2f} dB at most"
+    )
+    # Wanted: 95 +- 3 %, and within 1 dB of the bound.
+    assert np.mean(covered) == pytest.approx(0.95, abs=0.03)
     assert abs(np.mean(excess_db)) < 0.3
     assert np.max(np.abs(excess_db)) < 1.0

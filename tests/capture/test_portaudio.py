@@ -13,7 +13,7 @@ import types
 import numpy as np
 import pytest
 
-from roomtune.capture import portaudio, streams
+from roomtune.capture import devices, portaudio, streams
 from roomtune.capture.passage import Passage
 from roomtune.capture.portaudio import PortAudioInterface
 from roomtune.errors import MeasurementError, RoomtuneError
@@ -125,7 +125,7 @@ def hardware(monkeypatch):
         for number, (name, inputs, outputs) in enumerate(made.devices)
     ]
 
-    def check(device, channels, dtype, samplerate):
+    def check(device, channels, dtype, samplerate, extra_settings=None):
         if samplerate not in made.rates:
             raise PortAudioError("Invalid sample rate")
 
@@ -226,6 +226,18 @@ def test_flags_become_english_and_do_not_end_the_measurement(hardware):
     recording = interface().play_and_record(tone(), [1])
     (event,) = recording.events
     assert event.startswith("input overflow reported in 3 of ")
+    assert recording.flagged_s == (0.0, BLOCK / RATE_HZ, 2 * BLOCK / RATE_HZ)
+
+
+def test_what_is_recorded_is_told_meanwhile(hardware):
+    hardware.speed = 5.0
+    sound = interface()
+    told = []
+    sound.on_recorded = lambda samples: told.append(samples.copy())
+    recording = sound.play_and_record(tone(1.0), [1])
+    assert len(told) > 2
+    heard = np.concatenate(told)[:, 0]
+    np.testing.assert_array_equal(heard, recording.samples[:, 0])
 
 
 def test_a_rate_that_is_not_kept_is_noted(hardware):
@@ -370,9 +382,9 @@ def test_exclusive_use_is_asked_of_the_host_apis_that_know_it(monkeypatch):
         CoreAudioSettings=lambda **given: ("core audio", given),
     )
     device = types.SimpleNamespace(host_api="Windows WASAPI")
-    assert streams._host_settings(sound, device, True) == ("wasapi", {"exclusive": True})
+    assert devices.host_settings(sound, device, True) == ("wasapi", {"exclusive": True})
     device.host_api = "Core Audio"
-    assert streams._host_settings(sound, device, True)[0] == "core audio"
-    assert streams._host_settings(sound, device, False) is None
+    assert devices.host_settings(sound, device, True)[0] == "core audio"
+    assert devices.host_settings(sound, device, False) is None
     device.host_api = "ALSA"
-    assert streams._host_settings(sound, device, True) is None
+    assert devices.host_settings(sound, device, True) is None

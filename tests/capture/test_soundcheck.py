@@ -111,6 +111,54 @@ def test_swapped_outputs_are_told(small_room, system, paths):
     assert "right-full" in findings[0].text
 
 
+def two_way(system):
+    """The same system with a woofer and a tweeter on the left, outputs 1 and 4."""
+    woofer, *others = system.outputs
+    woofer = woofer.model_copy(update={"name": "left-woofer", "driver": "woofer"})
+    tweeter = woofer.model_copy(
+        update={
+            "name": "left-tweeter",
+            "driver": "tweeter",
+            "number": 4,
+            "playback": Playback(interface_output=4),
+            "safe_band_hz": (1500.0, 20000.0),
+        }
+    )
+    return system.model_copy(update={"outputs": (woofer, *others, tweeter)})
+
+
+def two_way_paths(paths, room_response, swapped):
+    woofer = 0.3 * room_response(8, delay_s=0.008, band_hz=(60, 2500))
+    tweeter = 0.3 * room_response(9, delay_s=0.008, band_hz=(2000, 18000))
+    first, last = (tweeter, woofer) if swapped else (woofer, tweeter)
+    return {**paths, 1: first, 4: last}
+
+
+def test_a_woofer_and_a_tweeter_that_changed_places_are_told_before_it_is_loud(
+    small_room, system, paths, room_response
+):
+    both = two_way(system)
+    sound, _ = findings_with(small_room, both, two_way_paths(paths, room_response, False))
+    assert sound == ()
+    found, room = findings_with(small_room, both, two_way_paths(paths, room_response, True))
+    assert "left-woofer and left-tweeter are swapped" in found[0].text
+    assert found[0].grade == "repeat"
+    loudest = max(np.abs(signals[:, 0]).max() for signals in room.played)
+    assert loudest < 10 ** (-30 / 20)
+
+
+def test_a_driver_of_another_kind_is_told(small_room, system, paths, room_response):
+    wrong = {**two_way_paths(paths, room_response, False)}
+    wrong[4] = 0.3 * room_response(10, delay_s=0.007, band_hz=(60, 2500))
+    found, _ = findings_with(small_room, two_way(system), wrong)
+    assert "left-tweeter should feed a tweeter but sounds like a larger driver" in found[0].text
+
+
+def test_two_outputs_on_one_driver_are_told(small_room, system, paths):
+    found, _ = findings_with(small_room, system, {**paths, 2: paths[3]})
+    assert "right-full and centre-full sound exactly alike" in found[0].text
+
+
 def test_a_microphone_that_does_not_listen_is_told(small_room, system, paths):
     findings, _ = findings_with(small_room, system, paths, spoil=np.zeros_like)
     assert [f.code for f in findings] == ["microphone"]

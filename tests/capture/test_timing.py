@@ -32,6 +32,8 @@ def test_drift_is_found_within_one_ppm(small_room, room_response, take_request):
         errors.append(clock.drift_ppm - drift_ppm)
         claimed.append(clock.drift_uncertainty_ppm)
         assert clock.jump_samples == 0
+    print(f"drift from -100 to 100 ppm found within {np.max(np.abs(errors)):.3f} ppm")
+    # Wanted: within 1 ppm.
     assert np.max(np.abs(errors)) < 0.1
     # The stated uncertainty is of the right size.
     assert 0.3 < np.std(errors) / np.mean(claimed) < 3
@@ -49,6 +51,7 @@ def test_origin_does_not_depend_on_drift_or_latency(small_room, room_response, t
         found = find_markers(samples, RATE, MARKER, plan.markers_s)
         clock = fit_clock(found, plan.markers_s, MARKER, RATE)
         origins.append(clock.origin_s / (1 + clock.drift_ppm * 1e-6) - room.last_latency_s)
+    print(f"arrivals agree within {1e6 * np.std(origins):.2f} us rms at 40 dB")
     # Wanted: 10 microseconds rms at 40 dB. The constant left is the markers' travel.
     assert np.std(origins) < 0.5e-6
     assert np.mean(origins) == pytest.approx(0.004, abs=1e-4)
@@ -63,6 +66,7 @@ def test_after_correction_the_phase_is_right(drift_ppm):
     middle = slice(RATE // 2, 4 * RATE)
     blocks = (restored[middle] * np.conj(expected[middle])).reshape(-1, 4800).mean(axis=1)
     phase = np.degrees(np.angle(blocks * 1j))
+    print(f"{drift_ppm:g} ppm removed: {np.max(np.abs(phase)):.4f} degrees left at 10 kHz")
     # Wanted: below 5 degrees at 10 kHz.
     assert np.max(np.abs(phase)) < 0.05
 

@@ -14,6 +14,7 @@ import soxr
 
 from roomtune.capture.consistency import checked_against
 from roomtune.capture.interface import Recording
+from roomtune.capture.quality import worth_repeating
 from roomtune.capture.reading import take_from_recording
 from roomtune.capture.requests import CaptureSettings, Marker, Reference, TakeRequest
 from roomtune.capture.stimulus import schedule, take_signals
@@ -438,6 +439,19 @@ def test_hopeless_recordings_get_a_verdict_not_a_crash(room_response, spoil, cod
     assert codes(take) == (code,)
     assert take.verdict.grade == "repeat"
     assert not take.impulse_response.samples.any()
+
+
+@pytest.mark.parametrize(("into_s", "code"), [(0.4, "reported blocks"), (-0.6, "good")])
+def test_blocks_that_the_sound_system_reports_count_during_the_sweep(room_response, into_s, code):
+    case = Case(1, room_response)
+    flagged_s = (case.latency_s + case.plan.sweep_s + into_s,)
+    event = "output underflow reported in 1 of 300 blocks"
+    case.in_header = lambda case, recording: replace(
+        recording, events=(event,), flagged_s=flagged_s
+    )
+    take = case.take()
+    assert codes(take) == (code,)
+    assert worth_repeating(take.verdict) == (code != "good")
 
 
 def test_missing_markers_are_told(room_response):

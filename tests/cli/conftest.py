@@ -13,6 +13,24 @@ from roomtune.cli.main import main
 Run = Callable[..., Result]
 
 
+@pytest.fixture(scope="session")
+def garden(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A project in the garden studio, one session of short sweeps at two seats. Leave it as it is.
+
+    To change something in it, work in a copy.
+    """
+    folder: Path = tmp_path_factory.mktemp("garden")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.chdir(folder)
+        for words in (
+            "new --scenario garden-studio",
+            "measure --virtual . --yes --duration 1.5 --seat middle --seat left --session one",
+        ):
+            result = CliRunner().invoke(main, words.split())
+            assert result.exit_code == 0, result.output
+    return folder
+
+
 @pytest.fixture
 def project(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
     """An empty folder that the commands stand in."""

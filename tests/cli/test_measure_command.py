@@ -6,6 +6,8 @@ import json
 
 import pytest
 
+from roomtune.session.folder import latest
+
 
 @pytest.fixture
 def garden(run):
@@ -90,3 +92,16 @@ def test_an_unknown_key_names_its_line(garden, project) -> None:
     assert "wieght" in result.output
     assert "weight" in result.output
     assert str(line) in result.output
+
+
+def test_sweeps_follow_the_noise_where_that_is_asked(run, project) -> None:
+    run("new", "--scenario", "garden-studio")
+    words = ("--seat", "left", "--output", "left-tweeter", "--duration", "1")
+    result = run("measure", "--virtual", ".", "--yes", "--follow-noise", *words)
+    assert result.exit_code == 0, result.output
+    assert "Listening for 4 s; nothing is played." in result.output
+    (take,) = latest(project).takes()
+    assert take.stimulus.emphasis
+    assert max(gain_db for _, gain_db in take.stimulus.emphasis) == 0
+    refused = run("measure", "--follow-noise", "--to-file", "play.wav", *words)
+    assert refused.exit_code == 2

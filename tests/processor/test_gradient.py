@@ -14,7 +14,6 @@ from roomtune.processor.gradient import (
     sections_level_and_gradient,
     sections_level_db,
 )
-from roomtune.processor.sensitivity import log_derivatives
 from roomtune.processor.tuning import Filter
 
 ADJUSTABLE = ("peaking", "low shelf", "high shelf")
@@ -141,45 +140,3 @@ def test_a_shifted_filter_has_a_usable_gradient_at_20_hz():
     level, slopes = sections_level_and_gradient(["peaking"], base, at, 192000)
     moved = sections_level_db(["peaking"], base + np.array([[1e-8, 0, 0]]), at, 192000)
     assert (moved - level)[0, 0] == pytest.approx(slopes[0, 0, 0] * 1e-8, rel=1e-5)
-
-
-@pytest.mark.parametrize("kind", ADJUSTABLE + OTHERS)
-def test_complex_derivatives_agree_with_levels_and_with_differences(kind):
-    gain = 5.0 if kind in ADJUSTABLE else None
-    item = Filter(kind, 300.0, 1.4, gain)
-    grid = np.geomspace(20, 20000, 50)
-    found = log_derivatives(item, 48000, grid)
-    _, slopes = sections_level_and_gradient([kind], [(300.0, 1.4, gain or 0.0)], grid, 48000)
-    np.testing.assert_allclose(20 / np.log(10) * found.real, slopes[0], rtol=1e-9, atol=1e-12)
-    check_by_differences(item, grid, found)
-
-
-@pytest.mark.parametrize("family", ["Butterworth", "Linkwitz-Riley", "Bessel"])
-def test_complex_derivative_of_crossovers(family):
-    order = 4 if family == "Linkwitz-Riley" else 3
-    for kind in ("low pass", "high pass"):
-        item = Filter(kind, 300.0, family=family, order=order)
-        grid = np.geomspace(100, 2000, 30)
-        check_by_differences(item, grid, log_derivatives(item, 48000, grid))
-
-
-def check_by_differences(item, grid, found):
-    from dataclasses import replace
-
-    for number, name in enumerate(("frequency_hz", "q", "gain_db")):
-        value = getattr(item, name)
-        if value is None:
-            assert not found[number].any()
-            continue
-        step = 1e-4 * abs(value)
-        ends = [
-            filter_response(replace(item, **{name: value + side * step}), 48000, grid)
-            for side in (-1, 1)
-        ]
-        wanted = np.log(ends[1] / ends[0]) / (2 * step)
-        np.testing.assert_allclose(found[number], wanted, rtol=1e-5, atol=1e-6)
-
-
-def test_what_has_no_values_is_refused():
-    with pytest.raises(ValueError, match="no values"):
-        log_derivatives(Filter("fir", taps=(1.0,)), 48000, [100.0])

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import base64
+import hashlib
 import os
 import re
 import shutil
@@ -23,6 +25,10 @@ USER = """
 const use = () => {
   if (!document.querySelector("figure[data-plot=channel-0] .u-over")) return setTimeout(use, 100);
   const told = {};
+  const saved = [];
+  HTMLAnchorElement.prototype.click = function () { saved.push(this.download); };
+  const blobs = [];
+  URL.createObjectURL = (blob) => { blobs.push(blob); return "about:blank"; };
   const figure = document.querySelector("figure[data-plot=channel-0]");
   const over = figure.querySelector(".u-over");
   const box = over.getBoundingClientRect();
@@ -48,7 +54,15 @@ const use = () => {
         told.charts = document.querySelectorAll("figure canvas").length;
         told.names = [...document.querySelectorAll(".chart")].every(
           (c) => c.getAttribute("role") === "img" && c.getAttribute("aria-label").length > 20);
-        document.title = "TOLD " + JSON.stringify(told);
+        figure.querySelectorAll(".tools button")[1].click();
+        document.querySelector("button[data-save]").click();
+        told.saved = saved;
+        Promise.all(blobs.map((blob) => blob.text())).then(([csv, json]) => {
+          told.csv = csv.split("\\n")[0];
+          told.rows = csv.trim().split("\\n").length;
+          told.format = JSON.parse(json).format;
+          document.title = "TOLD " + JSON.stringify(told);
+        });
       }, 200);
     }, 200);
   }, 200);
@@ -79,9 +93,9 @@ def console(stderr: str) -> list[str]:
 def test_it_draws_and_can_be_used(content, tmp_path, width):
     page = report_html(content)
     # Only this test's own script is let in besides the report's.
-    page = re.sub(r"<meta http-equiv=[^>]*>", "", page).replace(
-        "</body>", f"<script>{USER}</script></body>"
-    )
+    digest = base64.b64encode(hashlib.sha256(USER.encode()).digest()).decode()
+    page = page.replace("script-src ", f"script-src 'sha256-{digest}' ", 1)
+    page = page.replace("</body>", f"<script>{USER}</script></body>")
     path = tmp_path / "report.html"
     path.write_text(page, encoding="utf-8")
     result = run(path, tmp_path / "profile", f"--window-size={width},9000", "--dump-dom")
@@ -94,6 +108,10 @@ def test_it_draws_and_can_be_used(content, tmp_path, width):
     assert re.search(r'"readout":"\d[\d.]* k?Hz"', told)
     assert re.search(r'"value":"-?\d+\.\d"', told)
     assert int(re.search(r'"overflow":(-?\d+)', told).group(1)) <= 0
+    assert '"saved":["channel-0.csv","tuning.json"]' in told
+    assert '"format":"roomtune tuning"' in told
+    assert re.search(r'"csv":"frequency in Hz,level in dB re target level: target', told)
+    assert int(re.search(r'"rows":(\d+)', told).group(1)) > 200
     assert int(re.search(r'"charts":(\d+)', told).group(1)) > 5
 
 

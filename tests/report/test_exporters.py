@@ -15,6 +15,7 @@ from scipy import signal
 from scipy.io import wavfile
 
 from roomtune.errors import RoomtuneError
+from roomtune.processor.exporting import CoefficientStyle
 from roomtune.processor.response import output_response, tuning_response
 from roomtune.processor.tuning import Filter
 from roomtune.report import exporters
@@ -58,14 +59,16 @@ def expected(tuning, name: str) -> np.ndarray:
 @pytest.mark.parametrize("feedback", ["subtracted", "added"])
 @pytest.mark.parametrize("name", ["woofer left", "tweeter right"])
 def test_coefficients_give_the_response_in_scipy(tuning, feedback, name, tmp_path):
-    path = exporters.export_biquads(tmp_path / "b.csv", tuning, "float64", feedback)
+    path = exporters.export_biquads(
+        tmp_path / "b.csv", tuning, CoefficientStyle("float64", feedback)
+    )
     sections = read_sections(path.read_text(), "output", name, feedback == "added")
     _, response = signal.sosfreqz(sections, FREQUENCIES_HZ, fs=tuning.sample_rate_hz)
     assert_allclose(response, expected(tuning, name), rtol=1e-7, atol=1e-9)
 
 
 def test_fixed_point_words_give_the_response_of_that_format(tuning, tmp_path):
-    path = exporters.export_biquads(tmp_path / "b.csv", tuning, "5.23", "added")
+    path = exporters.export_biquads(tmp_path / "b.csv", tuning, CoefficientStyle("5.23", "added"))
     sections = read_sections(path.read_text(), "output", "woofer left", True, words=True)
     _, response = signal.sosfreqz(sections, FREQUENCIES_HZ, fs=tuning.sample_rate_hz)
     held = replace(tuning, number_format="5.23")
@@ -76,11 +79,11 @@ def test_fixed_point_words_give_the_response_of_that_format(tuning, tmp_path):
 def test_a_format_that_cannot_hold_a_coefficient_is_refused(tuning, tmp_path):
     path = tmp_path / "b.csv"
     with pytest.raises(RoomtuneError, match="more integer bits"):
-        exporters.export_biquads(path, tuning, "1.31")
+        exporters.export_biquads(path, tuning, CoefficientStyle("1.31"))
     with pytest.raises(RoomtuneError, match="cannot be exported: unknown number format"):
-        exporters.export_biquads(path, tuning, "banana")
+        exporters.export_biquads(path, tuning, CoefficientStyle("banana"))
     with pytest.raises(RoomtuneError, match="cannot be exported: feedback"):
-        exporters.export_biquads(path, tuning, "float64", "sideways")
+        exporters.export_biquads(path, tuning, CoefficientStyle("float64", "sideways"))
     assert not path.exists()
 
 

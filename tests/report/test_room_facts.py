@@ -23,4 +23,4 @@ def test_the_decay_of_exponential_noise_is_found(content):
 
 
 def test_without_an_output_that_plays_bass_there_are_no_modes(content):
-    assert mode_rows(content.system, content.measured) == []
+    assert mode_rows(content.measured) == []

@@ -536,6 +536,7 @@ def test_tuning_and_proposals_come_back(session):
 
     advice = Advice()
     advice.tuning, advice.proposals = tuning, proposals
+    advice.starting = replace(tuning, outputs=())
     assert session.save_advice(advice).name == "tuning.json"
     back = Session.open(session.path)
     assert back.tuning() == tuning

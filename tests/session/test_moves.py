@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -101,3 +103,57 @@ def test_seats_without_known_places_moved_at_least_so_far():
     moves = find_moves(make_system(placed=False), found({}, seats))
     assert moves.loudspeakers_m == {}
     assert 0.15 < max(moves.seats_m.values()) <= 0.41
+
+
+def two_only(differences: Differences, absolute: bool) -> Differences:
+    """The same, of left and right alone."""
+    rows = slice(0, 2)
+    return replace(
+        differences,
+        outputs=differences.outputs[rows],
+        delay_s=differences.delay_s[rows],
+        sure_s=differences.sure_s[rows],
+        absolute=absolute,
+    )
+
+
+def test_absolute_times_tell_moved_seats_from_two_moved_loudspeakers():
+    seats = {name: moved(place, 0.35, -0.04) for name, place in SEATS.items()}
+    told = find_moves(make_system(), two_only(found({}, seats), absolute=True))
+    assert told.loudspeakers_m == {}
+    assert told.together
+    assert max(told.seats_m.values()) == pytest.approx(np.hypot(0.35, 0.04), abs=0.01)
+    speakers = {"left": moved(PLACES["left"], 0.3, 0.0), "right": moved(PLACES["right"], 0, -0.3)}
+    told = find_moves(make_system(), two_only(found(speakers, {}), absolute=True))
+    assert told.seats_m == {}
+    assert set(told.loudspeakers_m) == {"left", "right"}
+
+
+@pytest.mark.parametrize("name", ["left", "right"])
+def test_absolute_times_tell_a_single_moved_loudspeaker_of_two(name):
+    differences = found({name: moved(PLACES[name], 0.1, 0.1)}, {}, error_s=2e-6)
+    told = find_moves(make_system(), two_only(differences, absolute=True))
+    assert set(told.loudspeakers_m) == {name}
+    assert told.seats_m == {}
+
+
+def test_a_wrong_peak_of_one_driver_of_three_does_no_harm():
+    system = make_system()
+    outputs = tuple(
+        Output(
+            name=f"{driver} {place}", number=3 * p + d + 1, loudspeaker=place, driver=driver,
+            playback=Playback(interface_output=3 * p + d + 1), safe_band_hz=(80, 20000),
+        )
+        for p, place in enumerate(("left", "right"))
+        for d, driver in enumerate(("woofer", "midrange", "tweeter"))
+    )  # fmt: skip
+    system = system.model_copy(update={"outputs": outputs})
+    seats = {name: moved(place, 0.35, -0.04) for name, place in SEATS.items()}
+    whole = two_only(found({}, seats), absolute=True)
+    delay = np.repeat(whole.delay_s, 3, axis=0)
+    delay[2, 0] += 0.26 / SOUND_SPEED_M_PER_S
+    sure = np.array([5e-5, 3e-5, 1e-5, 5e-5, 3e-5, 1e-5])
+    names = tuple(output.name for output in outputs)
+    told = find_moves(system, replace(whole, outputs=names, delay_s=delay, sure_s=sure))
+    assert told.loudspeakers_m == {}
+    assert told.together

@@ -6,12 +6,16 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from numpy.testing import assert_allclose
 
 from roomtune.advisor.prediction import predict
 from roomtune.errors import MeasurementError
 from roomtune.processor.tuning import OutputSetting, Tuning
 from roomtune.session.folder import Session
+from roomtune.session.operational import operational_faults, operational_limits_db
+from roomtune.session.verdicts import Tolerance, VerificationRow
 from roomtune.session.verification import verify
+from roomtune.signal.bands import third_octave_centres_hz
 
 
 def with_output(tuning: Tuning, name: str, **changes: object) -> Tuning:
@@ -195,3 +199,39 @@ def test_exchanged_drivers_of_different_bands_are_named(bench):
     result = checked(bench, exchanged(bench.tuning, "sub", "tweeter L"))
     assert result.diagnosis[0].kind == "exchanged outputs"
     assert len(result.diagnosis) == 1
+
+
+def test_operational_limits_are_as_remembered():
+    # From memory: ITU-R BS.1116-3 and EBU Tech 3276, operational room response.
+    lower, upper = operational_limits_db(np.array([40.0, 50.0, 1000.0, 2000.0, 4000.0, 16000.0]))
+    assert_allclose(lower, [-np.inf, -3, -3, -3, -4, -6])
+    assert_allclose(upper, [np.inf, 3, 3, 3, 3, 3])
+
+
+@pytest.mark.parametrize(("bump_db", "passes"), [(2.0, True), (6.0, False)])
+def test_the_operational_response_is_judged_by_its_own_shape(bump_db, passes):
+    centres = third_octave_centres_hz(40.0, 16000.0)
+    level = np.where(np.isclose(centres, 1000.0, rtol=0.01), bump_db, 0.0) - 30.0
+    ones = np.ones(len(centres))
+    row = VerificationRow(
+        "L", "main", level, level, 0.1 * ones, ones > 0, 0.0, 0.0, 1, 1.0
+    )  # fmt: skip
+    faults = operational_faults(row, centres)
+    assert (faults == []) == passes
+    if not passes:
+        assert "1 kHz" in faults[0]
+        assert "+5." in faults[0]
+
+
+def test_with_the_operational_tolerance_a_coloured_but_predicted_channel_fails(bench):
+    takes = bench.takes(seed=4)
+    ours = verify(bench.system, bench.prediction, takes)
+    assert ours.passed
+    strict = verify(
+        bench.system, bench.prediction, takes, tolerance=Tolerance(operational=True)
+    )  # fmt: skip
+    told = [fault for row in strict.rows for fault in row.faults]
+    assert any("operational room response" in fault for fault in told)
+    assert all(row.passed for row in strict.rows if row.channel == "LFE")
+    assert strict.diagnosis == ()
+    assert "no setting is mistyped" in strict.notes[-1]

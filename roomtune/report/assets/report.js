@@ -49,6 +49,23 @@ function sample(look) {
   return svg;
 }
 
+const cell = (text) => /[",\n]/.test(text) ? `"${text.replaceAll('"', '""')}"` : text;
+
+function csvText(plot) {
+  const rows = [[plot.xLabel, ...plot.lines.map((l) => `${plot.yLabel}: ${l.name}`)].map(cell)];
+  plot.x.forEach((x, i) => rows.push([x, ...plot.lines.map((l) => l.y[i] ?? "")]));
+  return rows.map((row) => row.join(",")).join("\n") + "\n";
+}
+
+function saveAs(name, type, text) {
+  const link = element("a", {download: name, href: URL.createObjectURL(new Blob([text], {type}))});
+  link.click();
+  URL.revokeObjectURL(link.href);
+}
+
+document.querySelectorAll("button[data-save]").forEach((button) => button.addEventListener("click", () =>
+  saveAs(button.dataset.save + ".json", "application/json", JSON.stringify(data[button.dataset.save], null, 1))));
+
 const drawn = [];
 
 function draw(figure) {
@@ -58,7 +75,9 @@ function draw(figure) {
   const tools = element("div", {class: "tools"});
   const readout = element("span", {"aria-hidden": "true"}, " ");
   const reset = element("button", {type: "button", hidden: ""}, "show all again");
-  tools.append(readout, reset);
+  const save = element("button", {type: "button", "aria-label": "Save the data of " + plot.title}, "save data");
+  save.addEventListener("click", () => saveAs(figure.dataset.plot + ".csv", "text/csv", csvText(plot)));
+  tools.append(readout, reset, save);
   const legend = element("div", {class: "legend", role: "group", "aria-label": "Curves of " + plot.title});
   figure.append(holder, tools, legend);
 

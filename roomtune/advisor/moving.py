@@ -1,0 +1,157 @@
+"""The electrical responses that a state adds, while some of its values move."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from roomtune.advisor.sections import SectionBank, section_responses
+from roomtune.advisor.state import LOG_Q_PER_DB, Free, State, bank_of
+
+Array = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+Indices = NDArray[np.intp]
+NEPER_DB = np.log(10) / 20
+
+
+@dataclass(frozen=True, eq=False)
+class Electrical:
+    """Every output's response (outputs, k), its gains_db (outputs,), and slopes of its logarithm.
+
+    slopes[o]: (variables of o, k) with their places in the vector, places[o].
+    `unions`: which variables move any of some outputs, as far as asked for before.
+    """
+
+    response: Complex
+    gains_db: Array
+    slopes: tuple[Complex, ...]
+    places: tuple[Indices, ...]
+    unions: dict[tuple[int, ...], Indices] = field(default_factory=dict)
+
+    def union(self, outputs: tuple[int, ...]) -> Indices:
+        """The variables that move any of these outputs, ascending."""
+        if outputs not in self.unions:
+            moved = {int(p) for o in outputs for p in (self.places[o] if self.places else ())}
+            self.unions[outputs] = np.array(sorted(moved), dtype=np.intp)
+        return self.unions[outputs]
+
+
+@dataclass(frozen=True, eq=False)
+class Moving:
+    """What a fit needs at every step, with all that stays the same worked out once.
+
+    still: (outputs, k) of what is not free; kinds: of the free sections;
+    tied: which of these follow a mode (log Q at 0 dB, else NaN); on[o]: which
+    are on output o; places[o]: its variables.
+    """
+
+    state: State
+    free: Free
+    turn: Complex
+    frequencies_hz: Array
+    rate_hz: float
+    still: Complex
+    kinds: tuple[str, ...]
+    tied: Array
+    on: tuple[Indices, ...]
+    places: tuple[Indices, ...]
+    unions: dict[tuple[int, ...], Indices] = field(default_factory=dict)
+
+    def at(self, variables: Array, with_slopes: bool = True) -> Electrical:
+        """Responses at the variables of the fit, without slopes if not wanted."""
+        free = self.free
+        first = len(free.gains) + len(free.delays)
+        response, gains = self.still, self.state.gains_db
+        if first:
+            moved = np.zeros((2, len(gains)))
+            for place, group in enumerate((*free.gains, *free.delays)):
+                moved[int(place >= len(free.gains)), list(group)] += variables[place]
+            gains = gains + moved[0]
+            response = response * np.exp(
+                NEPER_DB * moved[0][:, None] + self.turn * moved[1][:, None]
+            )
+        if not self.kinds:
+            slopes = np.zeros((0, 3, len(self.turn)), dtype=complex)
+        else:
+            values = variables[first:].reshape(-1, 3)
+            follows = np.isfinite(self.tied)
+            log_q = np.where(follows, self.tied + LOG_Q_PER_DB * values[:, 2], values[:, 1])
+            bank = SectionBank(self.kinds, values[:, 0], log_q, values[:, 2])
+            each, slopes = section_responses(bank, self.frequencies_hz, self.rate_hz, with_slopes)
+            if with_slopes and follows.any():
+                slopes[follows, 2] += LOG_Q_PER_DB * slopes[follows, 1]
+                slopes[follows, 1] = 0.0
+            response = response.copy() if response is self.still else response
+            for output, mine in enumerate(self.on):
+                if len(mine):
+                    response[output] *= np.prod(each[mine], axis=0)
+        if not with_slopes:
+            return Electrical(response, gains, (), ())
+        return Electrical(
+            response,
+            gains,
+            tuple(map(self._slopes, range(len(gains)), (slopes,) * len(gains))),
+            self.places,
+        )
+
+    def _slopes(self, output: int, slopes: Complex) -> Complex:
+        """Slopes of an output's logarithm by its variables, (v, k)."""
+        flat = np.full(len(self.turn), NEPER_DB, dtype=complex)
+        rows = [flat for group in self.free.gains if output in group]
+        rows += [self.turn for group in self.free.delays if output in group]
+        sections = slopes[self.on[output]].reshape(-1, len(self.turn))
+        return np.concatenate([np.array(rows), sections]) if rows else sections
+
+
+def moving(state: State, free: Free, frequencies_hz: Array, rate_hz: float) -> Moving:
+    """Prepare a state whose `free` values will move."""
+    outputs, first = len(state.gains_db), len(free.gains) + len(free.delays)
+    chosen = [state.sections[place] for place in free.sections]
+    on = tuple(
+        np.array([n for n, s in enumerate(chosen) if output in s.outputs], dtype=np.intp)
+        for output in range(outputs)
+    )
+    groups = (*free.gains, *free.delays)
+    places = tuple(
+        np.array(
+            [p for p, group in enumerate(groups) if output in group]
+            + [first + 3 * n + i for n in on[output] for i in range(3)],
+            dtype=np.intp,
+        )
+        for output in range(outputs)
+    )
+    turn = np.asarray(-2e-3j * np.pi * frequencies_hz, dtype=np.complex128)
+    return Moving(
+        state,
+        free,
+        turn,
+        frequencies_hz,
+        rate_hz,
+        _still(state, free, turn, frequencies_hz, rate_hz),
+        tuple(section.kind for section in chosen),
+        np.array([np.log(section.mode_q or np.nan) for section in chosen]),
+        on,
+        places,
+    )
+
+
+def electrical(state: State, frequencies_hz: Array, rate_hz: float) -> Complex:
+    """Responses (outputs, k) that a state adds."""
+    turn = np.asarray(-2e-3j * np.pi * frequencies_hz, dtype=np.complex128)
+    return _still(state, Free(), turn, frequencies_hz, rate_hz)
+
+
+def _still(
+    state: State, free: Free, turn: Complex, frequencies_hz: Array, rate_hz: float
+) -> Complex:
+    """Responses of the gains, delays and sections as they are, the free sections left out."""
+    total = np.exp(NEPER_DB * state.gains_db[:, None] + turn * state.delays_ms[:, None])
+    moving = set(free.sections)
+    kept = tuple(s for place, s in enumerate(state.sections) if place not in moving)
+    if kept:
+        each, _ = section_responses(bank_of(kept), frequencies_hz, rate_hz, False)
+        for section, response in zip(kept, each, strict=True):
+            total[list(section.outputs)] *= response
+    return np.asarray(total)
