@@ -11,7 +11,7 @@ from roomtune.advisor.measured import Measured
 from roomtune.signal.values import ImpulseResponse
 
 Array = NDArray[np.float64]
-ARRIVAL_BANDS_HZ = ((500.0, 8000.0), (700.0, 5000.0), (400.0, 10000.0))
+ARRIVAL_BANDS_HZ = ((4000.0, 16000.0), (2500.0, 10000.0), (700.0, 5000.0))
 CLEAR = 0.6
 
 
@@ -48,8 +48,9 @@ def direct_sound_of(measured: Measured, place: int, seat: int) -> tuple[float, i
 def channel_arrivals_s(responses: ImpulseResponse) -> Array:
     """Arrival of each channel response (n of them), judged in the treble.
 
-    Where a first band leaves the polarity in doubt, and with it the arrival,
-    others are tried; NaN when none is clear.
+    Drivers joined by a crossover are no minimum-phase system together; far above
+    it the tweeter plays alone. Where that leaves the polarity in doubt, and with
+    it the arrival, lower bands are tried; NaN when none is clear.
     """
     return np.array([_clear_arrival_s(responses[place]) for place in range(len(responses.samples))])
 

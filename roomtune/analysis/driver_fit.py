@@ -271,27 +271,31 @@ def _placed(
 def _fit_complex(
     spectrum: EarlySpectrum, start: NDArray[np.float64], sign: int, misfit: float
 ) -> _Fit:
-    """All parameters from the complex spectrum, and the delay's uncertainty."""
+    """All parameters from the complex spectrum, and the delay's uncertainty.
+
+    The delay stays within about a period of where the matched filter found it.
+    """
     from scipy.optimize import least_squares
 
     at, values = spectrum.laplace, spectrum.values
     model_power = np.exp(2 * driver_log_response(start, at).real)
     relative = misfit**2 * (np.abs(values) ** 2 + model_power) / 2
     spread = np.sqrt((spectrum.noise + relative) * spectrum.together / 2)
-    prior = _prior(spectrum.frequencies_hz)
-    prior[0] = start[0]
+    prior, widths = _prior(spectrum.frequencies_hz), _PRIOR_SPREAD.copy()
+    prior[:2] = start[:2]
+    widths[1] = 1 / np.sqrt(spectrum.frequencies_hz[0] * spectrum.frequencies_hz[-1])
 
     def misfits(parameters: NDArray[np.float64]) -> NDArray[np.float64]:
         exponent = driver_log_response(parameters, at)
         exponent = np.minimum(exponent.real, 200.0) + 1j * exponent.imag
         rest = (sign * np.exp(exponent) - values) / spread
-        return np.concatenate([rest.real, rest.imag, (parameters - prior) / _PRIOR_SPREAD])
+        return np.concatenate([rest.real, rest.imag, (parameters - prior) / widths])
 
     def slopes(parameters: NDArray[np.float64]) -> NDArray[np.float64]:
         exponent = driver_log_response(parameters, at)
         model = np.exp(np.minimum(exponent.real, 200.0) + 1j * exponent.imag)
         table = (sign * model / spread)[:, None] * driver_log_slopes(parameters, at)
-        return np.concatenate([table.real, table.imag, np.diag(1 / _PRIOR_SPREAD)])
+        return np.concatenate([table.real, table.imag, np.diag(1 / widths)])
 
     scales = _scales(spectrum.frequencies_hz)
     result = least_squares(
