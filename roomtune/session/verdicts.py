@@ -107,6 +107,10 @@ class Verification:
     missing: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
 
+    def __post_init__(self) -> None:
+        if not self.rows:
+            raise ValueError("a verification without rows says nothing, not that all passed")
+
     @property
     def passed(self) -> bool:
         """Whether every channel at every seat passed."""

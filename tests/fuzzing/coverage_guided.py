@@ -37,12 +37,12 @@ def slug(name: str) -> str:
     return name.replace(" ", "-")
 
 
-def fuzz(name: str, runs: int, folder: Path) -> None:
-    """Fuzz one reader in this process; ends the process."""
+def fuzz(name: str, parser: str, runs: int, folder: Path) -> None:
+    """Fuzz one reader in this process, guided by roomtune and the parser; ends the process."""
     import atheris
 
     sys.path.insert(0, str(HERE))
-    with atheris.instrument_imports(include=["roomtune", "tomllib", "json"]):
+    with atheris.instrument_imports(include=["roomtune", parser]):
         from mutations import HOSTILE_WORDS, with_other_json
         from readers import READERS, outcome
         from specimens import make_project
@@ -99,11 +99,11 @@ def place_of(error: Exception) -> str:
     return f"{type(error).__name__} in {Path(last.filename).name} {last.name}"
 
 
-def run(name: str, runs: int, folder: Path) -> tuple[str, ...]:
+def run(name: str, parser: str, runs: int, folder: Path) -> tuple[str, ...]:
     """Fuzz one reader in a process of its own; the line of the table."""
     folder.mkdir()
     begin = time.monotonic()
-    command = [sys.executable, __file__, "--one", name, str(runs), str(folder)]
+    command = [sys.executable, __file__, "--one", name, parser, str(runs), str(folder)]
     done = subprocess.run(command, capture_output=True, text=True, errors="replace", check=False)
     (folder / "log").write_text(done.stdout + done.stderr)
     lines = re.findall(r"^#(\d+)\s+\w+ +cov: (\d+)", done.stderr, re.MULTILINE)
@@ -135,19 +135,20 @@ def main() -> None:
     """All readers in turn, or those that are named."""
     words = [word for word in sys.argv[1:] if word != "--keep"]
     if words[:1] == ["--one"]:
-        fuzz(words[1], int(words[2]), Path(words[3]))
+        fuzz(words[1], words[2], int(words[3]), Path(words[4]))
     sys.path.insert(0, str(HERE))
     from readers import READERS
 
     runs = int(words[0]) if words else 10_000
-    names = words[1:] or [reader.name for reader in READERS]
+    parsers = {r.name: "tomllib" if r.suffix == ".toml" else "json" for r in READERS}
+    names = words[1:] or list(parsers)
     memory = "/dev/shm" if os.path.isdir("/dev/shm") else None
     scratch = Path(tempfile.mkdtemp(prefix="fuzzing-", dir=memory))
     row = "{:<26}{:>12}{:>9}{:>10}{:>8}{:>9}  {}".format
     print(row("reader", "executions", "seconds", "branches", "found", "escapes", ""))
     total = 0
     for name in names:
-        line = run(name, runs, scratch / slug(name))
+        line = run(name, parsers[name], runs, scratch / slug(name))
         total += int(line[1])
         print(row(*line), flush=True)
         if "--keep" in sys.argv:

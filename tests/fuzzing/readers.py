@@ -11,6 +11,7 @@ import shutil
 import tracemalloc
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 from roomtune.advisor.target import target_db
@@ -116,14 +117,20 @@ def _followed(folder: Path) -> object:
     return target_db(followed_system(session), [100.0])
 
 
+@cache
+def _plain(folder: Path) -> System:
+    """The sound system, read once: it never changes."""
+    return read_system(folder / "plain.toml")
+
+
 def _wish(folder: Path) -> object:
     text = (folder / "wish.toml").read_bytes().decode("utf-8", "replace")
-    return with_wishes(read_system(folder / "plain.toml"), [text])
+    return with_wishes(_plain(folder), [text])
 
 
 def _target_words(folder: Path) -> object:
     text = (folder / "words.txt").read_bytes().decode("utf-8", "replace")
-    return with_target_words(read_system(folder / "plain.toml"), [text])
+    return with_target_words(_plain(folder), [text])
 
 
 def _companions(folder: Path) -> object:

@@ -78,6 +78,7 @@ FOUND: list[tuple[str, Change, str]] = [
     ("target curve", always(b"20 1e400\n1000 1e300\n"), "at least 2 are needed"),
     ("verification", at("content", "rows", 0, "judged", value=[True]), "do not fit"),
     ("verification", at("content", "rows", 0, "judged", value=[1, 2, 3]), "true or false"),
+    ("verification", at("content", "rows", value=[]), "without rows"),
     ("advice", always(DEEP), "cannot be read"),
     ("coefficient style", always(b"x = " + DEEP), "cannot be read"),
     ("table layout", always(b"x = " + DEEP), "cannot be read"),
