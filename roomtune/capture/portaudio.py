@@ -26,6 +26,7 @@ from roomtune.capture.devices import (
     working_rates_hz,
 )
 from roomtune.capture.interface import Recording
+from roomtune.capture.jack_server import jack_answers
 from roomtune.capture.passage import Direction, Passage
 from roomtune.capture.soundserver import Kind
 from roomtune.capture.streams import (
@@ -191,10 +192,13 @@ class PortAudioInterface:
         self, sound: Any, played: NDArray[np.float32], inputs: int
     ) -> tuple[Passage, list[Any]]:
         """Open the stream(s), looking for replugged devices once before giving up."""
+        if self._served_by_jack and not jack_answers():
+            raise self._server_gone()
         try:
             return self._open(sound, played, inputs)
         except sound.PortAudioError as error:
-            self._check_server(error)
+            if self._served_by_jack:
+                raise self._server_gone() from error
             devices = list_devices(refresh=True)
             self.output_device = choose_device(devices, self.output_device.label, "output")
             self.input_device = choose_device(devices, self.input_device.label, "input")
@@ -207,19 +211,18 @@ class PortAudioInterface:
                 "Another program may hold it; close that, or choose another device."
             ) from error
 
-    def _check_server(self, error: Exception) -> None:
-        """Raise MeasurementError where looking for devices again would abort the program.
+    @property
+    def _served_by_jack(self) -> bool:
+        """Whether a JACK server has played already: once it is gone, PortAudio would abort."""
+        return self._sounded and "JACK" in self.output_device.host_api + self.input_device.host_api
 
-        PortAudio does that when a JACK server that it has worked with is gone.
-        """
-        apis = self.output_device.host_api + self.input_device.host_api
-        if self._sounded and "JACK" in apis:
-            leave_library()
-            raise MeasurementError(
-                f"{self._names()} cannot be opened any more ({error}): it was disconnected or its "
-                "sound server ended. Start it again and repeat the measurement; what was "
-                "measured before is kept."
-            ) from error
+    def _server_gone(self) -> MeasurementError:
+        leave_library()
+        return MeasurementError(
+            f"{self._names()} cannot be opened any more: it was disconnected or its "
+            "sound server ended. Start it again and repeat the measurement; what was "
+            "measured before is kept."
+        )
 
     def _open(
         self, sound: Any, played: NDArray[np.float32], inputs: int
