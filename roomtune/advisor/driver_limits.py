@@ -29,9 +29,10 @@ Array = NDArray[np.float64]
 class DriverLimit:
     """The highest level that an output may get at each frequency.
 
-    frequencies_hz, level_dbfs: (k,); causes: what limits there; peak_dbfs: the
-    highest peak that no frequency forbids (stated level and heat), `thermal_dbfs`
-    the sine of rated power; `unknown`: data that would tell more.
+    frequencies_hz, level_dbfs: (k,); causes: what limits there; parts: the level
+    (k,) that each cause allows by itself; peak_dbfs: the highest peak that no
+    frequency forbids (stated level and heat), `thermal_dbfs` the sine of rated
+    power; `unknown`: data that would tell more.
     """
 
     output: str
@@ -41,6 +42,17 @@ class DriverLimit:
     peak_dbfs: float
     thermal_dbfs: float | None
     unknown: tuple[str, ...]
+    parts: dict[str, Array]
+
+    def least(self, band_hz: tuple[float, float]) -> dict[str, tuple[float, float]]:
+        """The lowest level in a band that each cause allows, and where: dBFS, Hz."""
+        hz = self.frequencies_hz
+        inside = np.flatnonzero((hz >= band_hz[0]) & (hz <= band_hz[1]))
+        found = {}
+        for cause, level in self.parts.items():
+            place = inside[int(np.argmin(level[inside]))]
+            found[cause] = float(level[place]), float(hz[place])
+        return found
 
     def threshold_dbfs(self, reached_dbfs: Array) -> float:
         """The highest limiter threshold that keeps every sine within the limit.
@@ -81,6 +93,7 @@ def driver_limit(output: Output, frequencies_hz: Array) -> DriverLimit:
         float(min(peak, 0.0)),
         thermal,
         tuple(unknown),
+        dict(zip(names, rows, strict=True)),
     )
 
 

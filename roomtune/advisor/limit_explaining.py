@@ -1,32 +1,43 @@
-"""What is told about limits, headroom and loudness, and what to be careful with."""
+"""What is told about limits, headroom and loudness."""
 
 from __future__ import annotations
 
+from itertools import groupby
+
 import numpy as np
 
-from roomtune.advisor.driver_limits import DriverLimit
+from roomtune.advisor.driver_limits import STROKE, DriverLimit
 from roomtune.advisor.limits import Headroom, driver_limits, headrooms
 from roomtune.advisor.maximum_level import MaximumLevel
 from roomtune.advisor.proposal import Proposal
 from roomtune.processor.tuning import OutputSetting, Tuning
 from roomtune.system.model import Output, System
 
-QUIET_GAIN_DB, LOUD_GAIN_DB = -15.0, 6.0
 WEAK_DB = 20.0
-LOUD_DB, EXPOSURE_DB, EXPOSURE_MINUTES = 100.0, 85.0, 480.0
 
 
 def limit_proposals(system: System, tuning: Tuning) -> list[Proposal]:
-    """What each output must bear, and what guards it."""
-    limits = driver_limits(system, tuning)
-    return [
-        _limit_proposal(tuning.output(item.output), limits[item.output], item)
-        for item in headrooms(tuning)
+    """What each output must bear, and what guards it; then what that asks of the input."""
+    limits, found = driver_limits(system, tuning), headrooms(tuning)
+    told = [
+        _limit_proposal(
+            system.output(item.output), tuning.output(item.output), limits[item.output], item
+        )
+        for item in found
     ]
+    ceilings = [ceiling_dbfs(tuning.output(i.output), limits[i.output]) for i in found]
+    return [*told, _trim_proposal(found, ceilings, system.processor.limiters)]
 
 
-def _limit_proposal(setting: OutputSetting, limit: DriverLimit, item: Headroom) -> Proposal:
-    ceiling = setting.limiter.threshold_dbfs if setting.limiter else limit.peak_dbfs
+def ceiling_dbfs(setting: OutputSetting, limit: DriverLimit) -> float:
+    """The peak that an output never exceeds: its limiter's threshold, else its own limit."""
+    return setting.limiter.threshold_dbfs if setting.limiter else limit.peak_dbfs
+
+
+def _limit_proposal(
+    output: Output, setting: OutputSetting, limit: DriverLimit, item: Headroom
+) -> Proposal:
+    ceiling = ceiling_dbfs(setting, limit)
     margin = ceiling - item.worst_dbfs
     if setting.limiter:
         guard = (
@@ -35,8 +46,9 @@ def _limit_proposal(setting: OutputSetting, limit: DriverLimit, item: Headroom) 
         )
     else:
         guard = f"gain {setting.gain_db:.1f} dB keeps it below {ceiling:.1f} dBFS"
-    causes = [limit.causes[int(np.argmin(limit.level_dbfs))]]
-    effect = f"never more than its {' and '.join(causes)} allows"
+    least = limit.least(output.safe_band_hz)
+    first = min(least, key=lambda cause: least[cause][0])
+    effect = f"never more than its {first} allows"
     effect += "" if margin >= 0 else "; the limiter works in the loudest passages only"
     unknown = (f"limits by excursion and heat: {', '.join(limit.unknown)} not known",)
     return Proposal(
@@ -45,10 +57,53 @@ def _limit_proposal(setting: OutputSetting, limit: DriverLimit, item: Headroom) 
         change=guard,
         evidence=f"one channel at full scale reaches {item.sine_dbfs:.1f} dBFS, unrelated "
         f"programmes in all {item.typical_dbfs:.1f} dBFS at their peaks, "
-        f"{item.worst_dbfs:.1f} dBFS at the very worst",
+        f"{item.worst_dbfs:.1f} dBFS at the very worst; a sine may reach "
+        + ", ".join(f"{_allowed(cause, *least[cause])} by {cause}" for cause in least),
         effect=effect,
         effect_db=round(margin, 1),
+        uncertainty_db=0.0,
         refused=unknown if limit.unknown else (),
+    )
+
+
+def _allowed(cause: str, level_dbfs: float, frequency_hz: float) -> str:
+    """A level that a cause allows where it allows least; beyond full scale it never limits."""
+    if level_dbfs > -0.05:
+        return "full scale"
+    return f"{level_dbfs:.1f} dBFS" + (f" at {frequency_hz:.0f} Hz" if cause == STROKE else "")
+
+
+def _trim_proposal(found: tuple[Headroom, ...], ceilings: list[float], limiters: bool) -> Proposal:
+    """By how much the input would have to be turned down for no limiter ever to work."""
+    typical = [item.typical_dbfs - c for item, c in zip(found, ceilings, strict=True)]
+    worst = [item.worst_dbfs - c for item, c in zip(found, ceilings, strict=True)]
+    first, last = int(np.argmax(typical)), int(np.argmax(worst))
+    if worst[last] <= 0:
+        change, effect = "no input trim is needed", "even the very worst stays within every limit"
+    elif typical[first] <= 0:
+        change = "no input trim is needed for programmes"
+        effect = "limiters work only where channels peak together"
+    else:
+        change = f"turn the input down by {typical[first]:.1f} dB if limiters are to rest"
+        effect = f"else that of {found[first].output} works first when all channels play fully"
+    return Proposal(
+        step="headroom",
+        subject="whole system",
+        change=change,
+        evidence=f"{found[first].output} stands {-typical[first]:+.1f} dB from its limit with "
+        f"unrelated programmes in all channels at full scale; {found[last].output} "
+        f"{-worst[last]:+.1f} dB at the very worst"
+        + ("" if limiters else "; there are no limiters, so the outputs' gains make this room"),
+        effect=effect,
+        effect_db=round(-typical[first], 1),
+        uncertainty_db=0.0,
+        figures={
+            "output": tuple(item.output for item in found),
+            "limit_dbfs": tuple(round(c, 2) for c in ceilings),
+            "sine_dbfs": tuple(round(item.sine_dbfs, 2) for item in found),
+            "typical_dbfs": tuple(round(item.typical_dbfs, 2) for item in found),
+            "worst_dbfs": tuple(round(item.worst_dbfs, 2) for item in found),
+        },
     )
 
 
@@ -57,8 +112,10 @@ def loudness_proposals(found: tuple[MaximumLevel, ...]) -> list[Proposal]:
     proposals = []
     for item in found:
         level, hz = np.array(item.level_db), np.array(item.frequencies_hz)
-        unit = "dB" if item.calibrated else "dB re full scale (the takes are not calibrated)"
-        shown = [int(np.argmin(np.abs(np.log(hz / f)))) for f in (31.5, 63.0, 1000.0)]
+        unit = "dB SPL" if item.calibrated else "dB re full scale, the takes are not calibrated"
+        shown = [
+            int(np.argmin(np.abs(np.log(hz / f)))) for f in (31.5, 63.0, 250.0, 1000.0, 4000.0)
+        ]
         bass = [f"{level[row]:.0f} at {hz[row]:.0f} Hz" for row in dict.fromkeys(shown)]
         inner = (hz > 35) & (hz < 12e3) & (level > level.max() - WEAK_DB)
         least = int(np.argmin(np.where(inner, level, np.inf)))
@@ -67,9 +124,11 @@ def loudness_proposals(found: tuple[MaximumLevel, ...]) -> list[Proposal]:
                 step="maximum level",
                 subject=item.channel,
                 change=f"up to {', '.join(bass)} ({unit}, sine at the main seat)",
-                evidence="what the outputs may get, through the tuning and the measured responses",
+                evidence="what the outputs may get, through the tuning and the measured "
+                f"responses; it ends {_ends(item)}",
                 effect=f"least where it plays, 40 Hz to 12 kHz: {level[least]:.0f} dB at "
                 f"{hz[least]:.0f} Hz, limited by {item.limited_by[least]}",
+                uncertainty_db=item.uncertainty_db,
                 figures={
                     "frequency_hz": tuple(float(f) for f in hz),
                     "maximum_level_db": item.level_db,
@@ -80,92 +139,13 @@ def loudness_proposals(found: tuple[MaximumLevel, ...]) -> list[Proposal]:
     return proposals
 
 
-def caution_proposals(
-    system: System, tuning: Tuning, loudest: tuple[MaximumLevel, ...]
-) -> list[Proposal]:
-    """What could harm a driver or an ear, and where noise is likely."""
-    limits = driver_limits(system, tuning)
-    found = [item for o in tuning.outputs for item in _cautions(system, o, limits[o.name])]
-    levels = [max(item.level_db) for item in loudest if item.calibrated]
-    if levels and max(levels) > LOUD_DB:
-        minutes = EXPOSURE_MINUTES / 2 ** ((max(levels) - EXPOSURE_DB) / 3)
-        found.append(
-            _caution(
-                "listeners",
-                f"one channel alone can reach {max(levels):.0f} dB at the main seat",
-                f"at that level hearing is safe for {minutes:.1f} minutes a day (NIOSH 98-126: "
-                "85 dB(A) for 8 hours, half the time for every 3 dB more)",
-            )
-        )
-    return found
-
-
-def _cautions(system: System, setting: OutputSetting, limit: DriverLimit) -> list[Proposal]:
-    output = system.output(setting.name)
-    found = []
-    if setting.gain_db < QUIET_GAIN_DB:
-        found.append(
-            _caution(
-                setting.name,
-                f"turn the amplifier's own gain for it down by {-setting.gain_db:.0f} dB if it can",
-                f"{setting.gain_db:.1f} dB in the processor leave the amplifier's hiss as loud as "
-                "it is; less gain behind the processor lowers both",
-            )
-        )
-    if setting.gain_db > LOUD_GAIN_DB:
-        found.append(
-            _caution(
-                setting.name,
-                f"its gain of {setting.gain_db:+.1f} dB lifts the noise of the source alike",
-                f"gains above {LOUD_GAIN_DB:g} dB make hiss likely; give the amplifier more gain",
-            )
-        )
-    if setting.limiter and setting.limiter.attack_ms > 0:
-        found.append(
-            _caution(
-                setting.name,
-                f"peaks shorter than about {setting.limiter.attack_ms:g} ms pass its limiter",
-                "the processor's limiters take that long to act",
-            )
-        )
-    found += _heat(setting, limit) + _tweeter(output, setting)
-    return found
-
-
-def _heat(setting: OutputSetting, limit: DriverLimit) -> list[Proposal]:
-    """A steady tone at the limiter's threshold that is more than the coil's rated power."""
-    if setting.limiter is None or limit.thermal_dbfs is None:
-        return []
-    excess = setting.limiter.threshold_dbfs - limit.thermal_dbfs
-    if excess <= 0.05:
-        return []
-    return [
-        _caution(
-            setting.name,
-            "play no long test tones at full level",
-            f"a steady tone at the limiter's threshold is {excess:.1f} dB more than its rated "
-            "power; programme with peaks 6 dB over its rms stays within it",
-        )
-    ]
-
-
-def _tweeter(output: Output, setting: OutputSetting) -> list[Proposal]:
-    """A tweeter whose high pass lies near its resonance."""
-    resonance = output.data.resonance_hz
-    passes = [f.frequency_hz for f in setting.filters if f.type == "high pass"]
-    if output.driver != "tweeter" or resonance is None or not passes or passes[0] is None:
-        return []
-    if passes[0] >= 2 * resonance:
-        return []
-    return [
-        _caution(
-            setting.name,
-            "keep the level moderate, or pin a higher crossover",
-            f"its high pass at {passes[0]:.0f} Hz is less than an octave above its resonance of "
-            f"{resonance:.0f} Hz, where it moves most (common practice, no source)",
-        )
-    ]
-
-
-def _caution(subject: str, change: str, evidence: str) -> Proposal:
-    return Proposal(step="caution", subject=subject, change=change, evidence=evidence, effect="")
+def _ends(item: MaximumLevel) -> str:
+    """What limits a channel from where to where, in words."""
+    rows = zip(item.limited_by, item.frequencies_hz, strict=True)
+    runs = [(cause, [hz for _, hz in run]) for cause, run in groupby(rows, key=lambda row: row[0])]
+    return "; ".join(
+        f"at {run[0]:.0f} Hz by {cause}"
+        if len(run) == 1
+        else f"from {run[0]:.0f} to {run[-1]:.0f} Hz by {cause}"
+        for cause, run in runs
+    )

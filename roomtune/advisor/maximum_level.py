@@ -27,8 +27,9 @@ class MaximumLevel:
     """The loudest sine of one channel at the main seat per third-octave that it plays.
 
     level_db: re 20 uPa rms where the takes are calibrated, else re what a
-    full-scale sine would record; limited_by: an output and its cause, or the
-    channel's own full scale.
+    full-scale sine would record; uncertainty_db: one standard deviation of it by
+    the noise of the takes, median over what is played; limited_by: an output and
+    its cause, or the channel's own full scale.
     """
 
     channel: str
@@ -36,18 +37,33 @@ class MaximumLevel:
     level_db: tuple[float, ...]
     limited_by: tuple[str, ...]
     calibrated: bool
+    uncertainty_db: float = 0.0
+
+
+def pressure_of_unity_pa(system: System, unit: str) -> float | None:
+    """Pressure that a response of 1 stands for; None where the takes are not calibrated.
+
+    A take in parts of full scale becomes pressure by what 1 Pa is recorded as.
+    """
+    sensitivity = system.microphone.sensitivity_dbfs_at_94_db
+    if unit == "Pa":
+        return 1.0
+    return None if sensitivity is None else float(10 ** (-sensitivity / 20))
 
 
 def maximum_levels(
-    system: System, tuning: Tuning, prediction: Prediction, calibrated: bool
+    system: System, tuning: Tuning, prediction: Prediction, unity_pa: float | None
 ) -> tuple[MaximumLevel, ...]:
-    """The loudest sines of every channel that plays at all, a third per value."""
+    """The loudest sines of every channel that plays at all, a third per value.
+
+    `unity_pa`: the pressure that a predicted response of 1 stands for, where known.
+    """
     centres = third_octave_centres_hz(*BAND_HZ)
     edges, grid = band_edges_hz(centres), limit_grid_hz(tuning)
     electrical = 20 * np.log10(np.maximum(np.abs(tuning_response(tuning, grid)), 1e-9))
     seat = main_index(system, prediction.seats)
     heard = band_levels_db(prediction.response[:, seat], centres)
-    offset = (-20 * np.log10(REFERENCE_PA) if calibrated else 0.0) + SINE_DB
+    offset = SINE_DB + (20 * np.log10(unity_pa / REFERENCE_PA) if unity_pa else 0.0)
     limits = driver_limits(system, tuning)
     inside = [np.flatnonzero((grid >= low) & (grid <= high)) for low, high in edges]
     found = []
@@ -64,10 +80,18 @@ def maximum_levels(
                 tuple(float(centres[row]) for row in audible),
                 tuple(float(np.round(levels[row], 2)) for row in audible),
                 tuple(allowed[row][1] for row in audible),
-                calibrated,
+                unity_pa is not None,
+                _uncertainty_db(prediction, place, seat, edges[audible]),
             )
         )
     return tuple(found)
+
+
+def _uncertainty_db(prediction: Prediction, channel: int, seat: int, edges_hz: Array) -> float:
+    """Median uncertainty of a channel's level at a seat within the played bands."""
+    hz = prediction.response.frequencies_hz
+    inside = (hz >= edges_hz.min()) & (hz <= edges_hz.max())
+    return float(np.round(np.median(prediction.uncertainty_db[channel, seat][inside]), 3))
 
 
 def _allowed(

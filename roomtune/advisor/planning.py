@@ -18,6 +18,7 @@ from roomtune.advisor.arrangement import Arrangement, arranged, arrangement, sub
 from roomtune.advisor.bands import band_proposals, usable_bands
 from roomtune.advisor.bass_crossover import bass_choices, with_bass_crossover
 from roomtune.advisor.boosts import within_boost
+from roomtune.advisor.cautions import caution_proposals
 from roomtune.advisor.drivers import join_drivers
 from roomtune.advisor.energy import energy_model
 from roomtune.advisor.equalising import equalised, polished, rounded_in_turn, rules_of, without_idle
@@ -29,13 +30,9 @@ from roomtune.advisor.explaining import (
 )
 from roomtune.advisor.held_filters import format_proposals, held_better
 from roomtune.advisor.layout import bass_crossover_hz
-from roomtune.advisor.limit_explaining import (
-    caution_proposals,
-    limit_proposals,
-    loudness_proposals,
-)
+from roomtune.advisor.limit_explaining import limit_proposals, loudness_proposals
 from roomtune.advisor.limits import back_within_headroom, limited, within_headroom
-from roomtune.advisor.maximum_level import maximum_levels
+from roomtune.advisor.maximum_level import maximum_levels, pressure_of_unity_pa
 from roomtune.advisor.measured import Measured
 from roomtune.advisor.polarity import correct_polarities
 from roomtune.advisor.prediction import predict
@@ -49,6 +46,7 @@ from roomtune.advisor.starting import STARTING_BASS_HZ, starting_tuning
 from roomtune.advisor.state import neutral
 from roomtune.advisor.stepping import stepped
 from roomtune.advisor.subwoofers import Junction, bass_gain_db, joined, junction, together_ms
+from roomtune.advisor.worth import Case, with_effects
 from roomtune.processor.rounding import rounded
 from roomtune.processor.tuning import Tuning
 from roomtune.system.model import System
@@ -87,7 +85,8 @@ def plan(system: System, measured: Measured, previous: Tuning | None = None) -> 
     state = rounded_in_turn(aims, problem, state)
     tuning, format_notes = _finished(aims, with_state(tuning, state, measured.outputs))
     before, prediction = predict(starting, measured), predict(tuning, measured)
-    loudest = maximum_levels(system, tuning, prediction, measured.responses.unit == "Pa")
+    unity_pa = pressure_of_unity_pa(system, measured.responses.unit)
+    loudest = maximum_levels(system, tuning, prediction, unity_pa)
     proposals = [
         *band_proposals(bands),
         *polarity_notes,
@@ -105,6 +104,9 @@ def plan(system: System, measured: Measured, previous: Tuning | None = None) -> 
         *cost_proposals(system, before, prediction),
         *result_proposals(system, before, prediction),
     ]
+    proposals = with_effects(
+        Case(aims, tuning, starting_tuning(system), bass_hz, bass.junction), proposals
+    )
     return Advice(tuning, tuple(proposals), prediction, before, starting)
 
 

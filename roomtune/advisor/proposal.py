@@ -30,10 +30,16 @@ class Proposal:
     def __str__(self) -> str:
         lines = [f"{self.subject}: {self.change}", f"  because {self.evidence}"]
         if self.effect:
-            spread = f" (± {self.uncertainty_db:g} dB)" if self.uncertainty_db is not None else ""
-            lines.append(f"  effect: {self.effect}{spread}")
+            lines.append(f"  effect: {self.effect}{self._spread}")
         lines += [f"  not done: {text}" for text in self.refused]
         return "\n".join(lines)
+
+    @property
+    def _spread(self) -> str:
+        """The uncertainty in words; 0 is what follows from the tuning alone."""
+        if self.uncertainty_db is None:
+            return ""
+        return f" (± {self.uncertainty_db:g} dB)" if self.uncertainty_db else " (exact)"
 
 
 @dataclass(frozen=True, eq=False)

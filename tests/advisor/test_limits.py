@@ -209,7 +209,7 @@ def test_the_maximum_level_is_what_the_first_limit_leaves():
     tuning = Tuning(48000, (ChannelSetting("C"),), (Route("C", "sub"),), (OutputSetting("sub", 1),))
     response = FrequencyResponse(frequencies, flat)
     prediction = Prediction(("C",), ("seat",), response, np.zeros(flat.shape), 48000.0)
-    found = maximum_levels(system, tuning, prediction, calibrated=True)[0]
+    found = maximum_levels(system, tuning, prediction, unity_pa=1.0)[0]
     # A sine of 1 Pa peak is 93.98 - 3.01 dB; the output may get 6 dB less than full scale
     assert found.level_db[10] == pytest.approx(93.98 - 3.01 - 6.0, abs=0.01)
     assert found.limited_by[10] == "sub: stated level"

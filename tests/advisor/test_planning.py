@@ -8,6 +8,9 @@ import pytest
 from roomtune.advisor.explaining import prediction_scores
 from roomtune.advisor.measured import measured_from_responses
 from roomtune.advisor.planning import plan
+from roomtune.advisor.prediction import predict
+from roomtune.advisor.scores import target_deviation_db
+from roomtune.advisor.settings import CROSSOVER_TYPES, with_outputs
 from roomtune.processor.fitting import misfits
 from roomtune.processor.rounding import rounded
 from roomtune.signal.values import ImpulseResponse
@@ -73,6 +76,48 @@ def test_every_step_is_explained(advised):
         "result",
     } <= steps
     assert all(p.change and p.evidence for p in advised[2].proposals)
+
+
+def test_every_step_that_changes_something_tells_its_effect(advised):
+    told = {
+        "polarity",
+        "crossover",
+        "bass routing",
+        "subwoofers",
+        "bass crossover",
+        "alignment",
+        "equaliser",
+        "limits",
+        "headroom",
+        "result",
+    }
+    for proposal in advised[2].proposals:
+        if proposal.step in told and not proposal.change.startswith("left"):
+            assert proposal.effect_db is not None, proposal
+            assert proposal.uncertainty_db is not None, proposal
+    assert told <= {proposal.step for proposal in advised[2].proposals}
+
+
+def test_the_worth_of_an_equaliser_is_what_the_whole_prediction_says(advised):
+    system, measured, advice = advised
+    proposal = next(
+        p for p in advice.proposals if p.step == "equaliser" and p.subject == "left low"
+    )
+    setting = advice.tuning.output("left low")
+    bare = replace(setting, filters=tuple(f for f in setting.filters if f.type in CROSSOVER_TYPES))
+    without = predict(with_outputs(advice.tuning, {"left low": bare}), measured)
+    distances = [
+        target_deviation_db(system, measured.seats, prediction.response)[0]
+        for prediction in (without, advice.prediction)
+    ]
+    assert proposal.effect_db == pytest.approx(distances[0] - distances[1], abs=0.1)
+    assert f"{proposal.effect_db:+.2f} dB" in proposal.effect
+
+
+def test_a_reversed_driver_is_worth_turning_over(advised):
+    proposal = next(p for p in advised[2].proposals if p.step == "polarity")
+    assert proposal.subject == "right low"
+    assert proposal.effect_db > 0.3
 
 
 def test_wishes_are_honoured(workshop):
