@@ -75,7 +75,7 @@ JOB = """
     run("new", "--scenario", "attic-stereo")
     words = ("--seat", read_system("system.toml").seats[0].name, "--output", "left woofer")
     run("measure", "--virtual", ".", "--yes", "--duration", "0.5", *words)
-    run("sessions", "check")
+    run("sessions", "checksums")
     run("analyse")
 """
 CALLING = "\n    import socket\n    socket.create_connection(('127.0.0.1', 9))\n"

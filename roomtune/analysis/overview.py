@@ -97,17 +97,23 @@ def view_room(
     bands_hz: ArrayLike,
     decays: tuple[Decay | None, ...] = (),
     size_m: Size | None = None,
+    arrivals_s: ArrayLike | None = None,
 ) -> RoomView:
     """Judge the room from all responses (outputs, seats, n); bands_hz: (outputs, 2).
 
-    Only outputs that play below 60 Hz tell of modes.
+    Only outputs that play below 60 Hz tell of modes. `arrivals_s` (outputs, seats): when
+    the direct sound arrives, fitted where it is not given; an error of some ms
+    hardly changes the modes' frequencies and decays, only their levels.
     """
     bands = np.asarray(bands_hz, dtype=float)
     low = np.flatnonzero((bands[:, 0] < _LOWEST_RESPONSES_MODES_HZ) & (bands[:, 1] > BASS_HZ))
     modes = None
     if len(low):
         floor = max(15.0, float(np.min(bands[low, 0])))
-        found = [arrival(responses[place], tuple(bands[place])).time_s for place in low]
+        if arrivals_s is None:
+            found = np.array([arrival(responses[i], tuple(bands[i])).time_s for i in low])
+        else:
+            found = np.asarray(arrivals_s, dtype=float)[low]
         try:
             modes = fit_modes(responses[low], (floor, BASS_HZ), np.nan_to_num(found))
         except ValueError:

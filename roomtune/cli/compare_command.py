@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from roomtune.cli.show import as_json, say, table
+from roomtune.cli.show import as_json, echo, say, table
 from roomtune.errors import RoomtuneError
 
 if TYPE_CHECKING:
@@ -41,7 +41,7 @@ def command(first: str, others: tuple[str, ...], figure: Path | None, json_wante
     if json_wanted:
         as_json(history_as_json(told))
     elif len(sessions) == 2:
-        click.echo(f"{sessions[0].path.name} -> {sessions[1].path.name}")
+        echo(f"{sessions[0].path.name} -> {sessions[1].path.name}")
         show_findings(told.since_first[0])
     else:
         show_history(told)
@@ -70,8 +70,8 @@ def history_of(system: System, sessions: list[Session]) -> History:
 def show_findings(result: Comparison) -> None:
     """Print what changed and whether it matters."""
     for finding in result.findings:
-        click.echo(f"- {finding.text}")
-    click.echo(result.reason)
+        echo(f"- {finding.text}")
+    echo(result.reason)
 
 
 def show_history(told: History) -> None:
@@ -85,7 +85,7 @@ def show_history(told: History) -> None:
     title = "What the tuning of the first session gives" if told.figures[0] else "History"
     table(title, headings, rows)
     for before, after, result in zip(told.moments, told.moments[1:], told.step, strict=True):
-        click.echo(f"\n{before.name} -> {after.name}")
+        echo(f"\n{before.name} -> {after.name}")
         show_findings(result)
 
 

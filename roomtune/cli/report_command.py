@@ -41,12 +41,14 @@ def command(choice: str | None, since: str | None, figures: Path | None, form: s
 
 def content_of(session: Session, system: System, earlier: Session | None = None) -> Content:
     """Everything that a session holds by now."""
-    from roomtune.cli.responses import kept_advice, measured_of, tuning_of
+    from roomtune.advisor.measured import measured_from_takes
+    from roomtune.cli.responses import correction_of, kept_advice, measured_of, tuning_of
     from roomtune.cli.verify_command import session_through, verification_of
     from roomtune.report.content import Content
     from roomtune.session.comparison import compare
 
-    measured = measured_of(session, system)
+    takes = session.takes(kind="output")
+    measured = measured_from_takes(system, takes, correction_of(session, system))
     verified = session.current("verification") is not None
     comparison, former = None, None
     if earlier is not None:
@@ -66,7 +68,7 @@ def content_of(session: Session, system: System, earlier: Session | None = None)
             else None
         ),
         comparison=comparison,
-        takes=session.takes(kind="output"),
+        takes=takes,
     )
 
 

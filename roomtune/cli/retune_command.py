@@ -20,7 +20,7 @@ MOST_SHOWN = 30
 @click.command("retune")
 @click.option("--session", "choice", help="What was measured now; the newest otherwise.")
 @click.option("--since", help="The session with the tuning in use; the newest before otherwise.")
-@click.option("--way", type=click.IntRange(min=1), help="Take this line of the table instead.")
+@click.option("--way", type=click.IntRange(min=1), help="Take this way of the table instead.")
 @click.option("--json", "json_wanted", is_flag=True, help="Print JSON.")
 def command(choice: str | None, since: str | None, way: int | None, json_wanted: bool) -> None:
     """Find the smallest change of the tuning that brings the result back.
@@ -56,7 +56,7 @@ def retuning_of(system: System, earlier: Session, measured: Measured) -> Retunin
 
     tuning, before = tuning_of(earlier), measured_of(earlier, system)
     wanted = tuning_scores(system, before.selected(common_seats(before, measured)), tuning)
-    with progress(1, "trying") as advance:
+    with progress(None, "trying") as advance:
         return smallest_retune(system, measured, tuning, wanted, lambda n: advance(n, False))
 
 
@@ -87,17 +87,8 @@ def chosen_way(found: Retuning, number: int | None) -> Retune:
 def show_retuning(found: Retuning, taken: Retune) -> None:
     """Print every way with its figures, then what to type."""
     rows = [way_row(number, way, way is taken) for number, way in enumerate(found.tried, start=1)]
-    rows.append(("", "(as it was)", "", *figure_texts(found.wanted), ""))
-    headings = (
-        "way",
-        "change",
-        "values",
-        "off target dB",
-        "levels dB",
-        "arrivals ms",
-        "L/R dB",
-        "",
-    )
+    rows.append(("(as it was)", "", *figure_texts(found.wanted), ""))
+    headings = ("way", "values", "off target dB", "levels dB", "arrivals ms", "L/R dB", "")
     table("Ways to retune", headings, rows)
     echo(found.summary)
     for entry in taken.entries[:MOST_SHOWN]:
@@ -109,7 +100,7 @@ def show_retuning(found: Retuning, taken: Retune) -> None:
 def way_row(number: int, way: Retune, taken: bool) -> tuple[str, ...]:
     """A line of the table."""
     mark = "taken" if taken else "restores" if way.restores else ""
-    return (str(number), way.name, str(len(way.entries)), *figure_texts(way.scores), mark)
+    return (f"{number} {way.name}", str(len(way.entries)), *figure_texts(way.scores), mark)
 
 
 def figure_texts(figures) -> tuple[str, ...]:  # type: ignore[no-untyped-def]

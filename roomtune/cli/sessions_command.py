@@ -19,7 +19,7 @@ PICK = click.argument("choice", metavar="SESSION")
 @click.option("--json", "json_wanted", is_flag=True, help="Print JSON.")
 @click.pass_context
 def command(context: click.Context, json_wanted: bool) -> None:
-    """List the sessions of this folder; name, note, tag, check, pack them.
+    """List the sessions of this folder; name, note, tag, pack them, and see that they are whole.
 
     A SESSION is given by its name, its folder, or the state of the room it was
     measured in, such as "doors closed"; of several the newest is meant.
@@ -128,9 +128,9 @@ def use(choice: str, tuning: str) -> None:
     say(f"{session.path.name} uses {tuning}. Next: roomtune export settings")
 
 
-@command.command("check")
+@command.command("checksums")
 @click.argument("choices", metavar="[SESSION]...", nargs=-1)
-def check(choices: tuple[str, ...]) -> None:
+def checksums(choices: tuple[str, ...]) -> None:
     """Hold every file against its checksum; exit status 1 when one does not fit."""
     from roomtune.session.folder import list_sessions
 

@@ -55,8 +55,8 @@ def as_json(value: Any) -> None:
 
 
 @contextmanager
-def progress(total: int, what: str) -> Iterator[Callable[[str, bool], None]]:
-    """Show a bar on the error stream.
+def progress(total: int | None, what: str) -> Iterator[Callable[[str, bool], None]]:
+    """Show a bar on the error stream; without a count where no total is known beforehand.
 
     Call the given function with what begins now and whether it is a further
     step (or the same one again).
@@ -67,7 +67,7 @@ def progress(total: int, what: str) -> Iterator[Callable[[str, bool], None]]:
     bar = Progress(
         TextColumn("{task.fields[what]}", markup=False),
         BarColumn(bar_width=30),
-        MofNCompleteColumn(),
+        *([MofNCompleteColumn()] if total is not None else []),
         TimeElapsedColumn(),
         TextColumn("{task.description}", markup=False),
         console=Console(stderr=True),
@@ -79,4 +79,6 @@ def progress(total: int, what: str) -> Iterator[Callable[[str, bool], None]]:
             bar.update(task, advance=int(further), description=visible(description))
 
         yield advance
+        if total is None:
+            bar.update(task, total=1, completed=1)
         bar.update(task, description="done")

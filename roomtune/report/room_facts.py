@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from roomtune.advisor.measured import Measured
 from roomtune.signal.bands import band_edges_hz, band_name, octave_centres_hz
@@ -63,7 +64,8 @@ def mode_rows(measured: Measured) -> list[ModeRow]:
     """The modes that the bass outputs excite at the seats, the slowest to decay kept."""
     from roomtune.analysis.overview import view_room
 
-    found = view_room(measured.responses, measured.bands_hz).modes
+    rough = _onsets_s(measured)
+    found = view_room(measured.responses, measured.bands_hz, arrivals_s=rough).modes
     if found is None:
         return []
     sure = (found.decay_uncertainty_s < SURE_OF_DECAY * found.decay_s) & (
@@ -74,6 +76,24 @@ def mode_rows(measured: Measured) -> list[ModeRow]:
         ModeRow(float(found.frequencies_hz[i]), float(found.decay_s[i]), float(found.quality[i]))
         for i in sorted(order, key=lambda i: found.frequencies_hz[i])
     ]
+
+
+def _onsets_s(measured: Measured) -> NDArray[np.float64]:
+    """Where each response's envelope first peaks, (outputs, seats): quick, and right to some ms."""
+    from roomtune.analysis.onset import band_envelope, first_peak
+
+    responses = measured.responses
+    rate = responses.sample_rate_hz
+    places = [
+        [
+            first_peak(
+                band_envelope(one[: int(LONGEST_S * rate)], rate, (low, min(high, 0.45 * rate)))
+            )
+            for one in row
+        ]
+        for row, (low, high) in zip(responses.samples, measured.bands_hz, strict=True)
+    ]
+    return responses.start_s + np.array(places) / rate
 
 
 def _main_place(system: System, measured: Measured) -> int:

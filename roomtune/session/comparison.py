@@ -105,16 +105,16 @@ def compare(
     that have nothing in common.
     """
     found = differences(first, second)
-    gain, common = _common_gain_db(found)
     moves = find_moves(system, found)
+    gain, common = _common_gain_db(found, moves)
     findings = [
         *common,
         *_reversed(found),
         *_move_findings(found, moves),
         *_levels(system, found, gain, moves),
         *_treble(found),
-        *_absorption(found, gain),
-        *_bass(found, gain),
+        *_absorption(found, moves),
+        *_bass(found, moves),
     ]
     ordered = tuple(sorted(findings, key=lambda f: -f.significance))
     before, now = _scores(system, first, second, tuning)
@@ -142,8 +142,11 @@ def _nan_median(values: Real) -> Real:
     return np.where(empty, np.nan, np.nanmedian(filled, axis=-1))
 
 
-def _common_gain_db(found: Differences) -> tuple[float, list[Change]]:
-    """A level change shared by every output: the microphone's gain or the master volume."""
+def _common_gain_db(found: Differences, moves: Moves) -> tuple[float, list[Change]]:
+    """A level change shared by every output: the microphone's gain or the master volume.
+
+    Where the seats moved, it has to be more than the other distances explain.
+    """
     levels = _output_levels_db(found)
     known = levels[np.isfinite(levels)]
     if not len(known):
@@ -152,7 +155,8 @@ def _common_gain_db(found: Differences) -> tuple[float, list[Change]]:
     scatter = 1.4826 * float(np.median(np.abs(known - middle)))
     sure = max(scatter / np.sqrt(len(known)), 0.05)
     agreeing = np.mean(np.abs(known - middle) < max(0.5 * abs(middle), 0.3))
-    if abs(middle) < LEAST_GAIN_DB or abs(middle) < 3 * sure or agreeing < 0.6:
+    least = LEAST_GAIN_DB + MOVED_LEVEL_DB * bool(moves.seats_m)
+    if abs(middle) < least or abs(middle) < 3 * sure or agreeing < 0.6:
         return 0.0, []
     text = (
         f"Everything is {_signed(middle, 'dB', 'louder', 'quieter')} alike, direct sound included: "
@@ -245,9 +249,17 @@ def _treble(found: Differences) -> list[Change]:
     return changes
 
 
-def _absorption(found: Differences, gain_db: float) -> list[Change]:
-    """Late sound that changed against the direct sound, at most outputs alike."""
+def _absorption(found: Differences, moves: Moves) -> list[Change]:
+    """Late sound that changed against the direct sound, at most outputs alike.
+
+    Where the seats moved, the direct sound is louder or quieter by its way alone: then
+    the late sound by itself has to say the same, and the smaller change counts.
+    """
     late = found.late_db - _output_levels_db(found)
+    if moves.seats_m:
+        same = np.sign(late) == np.sign(found.late_db)
+        smaller = np.sign(late) * np.minimum(abs(late), abs(found.late_db))
+        late = np.where(same, smaller, 0.0 * late)
     known = late[np.isfinite(late)]
     if len(known) < 2:
         return []
@@ -264,8 +276,8 @@ def _absorption(found: Differences, gain_db: float) -> list[Change]:
     return [Change("absorption", "room", text, size, "dB", abs(size) / sure)]
 
 
-def _bass(found: Differences, gain_db: float) -> list[Change]:
-    """Bass responses that changed shape: modes moved or are excited otherwise."""
+def _bass(found: Differences, moves: Moves) -> list[Change]:
+    """Bass responses that changed shape: modes moved, or are excited or heard otherwise."""
     low = found.centres_hz < BASS_BELOW_HZ
     judged = found.judged & low
     if not judged.any():
@@ -278,9 +290,12 @@ def _bass(found: Differences, gain_db: float) -> list[Change]:
         return []
     per_band = np.sum(squares * judged, axis=(0, 1)) / np.maximum(judged.sum(axis=(0, 1)), 1)
     worst = int(np.argmax(per_band))
+    why = "room modes were shifted or are excited otherwise"
+    if moves.seats_m:
+        why = "the seats are at other places in the room's modes"
     text = (
         f"The bass below {BASS_BELOW_HZ:.0f} Hz changed by {size:.1f} dB rms, most at "
-        f"{band_name(found.centres_hz[worst])}: room modes were shifted or are excited otherwise."
+        f"{band_name(found.centres_hz[worst])}: {why}."
     )
     return [Change("bass", "room", text, size, "dB", size / 0.3)]
 

@@ -78,19 +78,32 @@ class Retuning:
 
     @property
     def summary(self) -> str:
-        """What to do, in one or two sentences."""
+        """What to do and, where filters have to be typed, why less will not do."""
         if not self.needed:
             return "Nothing has to be typed: the tuning in use still gives what it gave."
-        count = len(self.chosen.entries)
-        values = f"{count} value{'' if count == 1 else 's'} to type"
-        if self.chosen.restores:
-            return f"Change {self.chosen.name}: {values}, and it sounds as before."
-        worst = " and ".join(
-            f"the {UNITS[key][0]} {getattr(self.chosen.scores, key):.2f} {UNITS[key][1]} "
-            f"(it was {getattr(self.wanted, key):.2f})"
-            for key in missed(self.chosen.scores, self.wanted)
+        told = f"Change {self.chosen.name}: {_values(self.chosen)} to type"
+        if not self.chosen.restores:
+            return f"{told}. It leaves {self._left_by(self.chosen)}."
+        return f"{told}, and it sounds as before.{self._why_not_less()}"
+
+    def _why_not_less(self) -> str:
+        """What the best way without filters would leave, if the chosen one asks for filters."""
+        names = [name for name, _ in PLAIN]
+        plain = [way for way in self.tried if way.name in names]
+        if self.chosen.name in names or not plain:
+            return ""
+        best = min(plain, key=_badness(self.wanted))
+        return (
+            f" Changing {best.name} alone ({_values(best)}, way {self.tried.index(best) + 1}) "
+            f"would leave {self._left_by(best)}."
         )
-        return f"Change {self.chosen.name}: {values}. It leaves {worst}."
+
+    def _left_by(self, way: Retune) -> str:
+        return " and ".join(
+            f"the {UNITS[key][0]} {getattr(way.scores, key):.2f} {UNITS[key][1]} "
+            f"(it was {getattr(self.wanted, key):.2f})"
+            for key in missed(way.scores, self.wanted)
+        )
 
 
 def smallest_retune(
@@ -197,6 +210,11 @@ def missed(found: Scores, wanted: Scores) -> tuple[str, ...]:
         for key, floor in FLOORS.items()
         if not getattr(found, key) <= max(WITHIN * getattr(wanted, key), floor)
     )
+
+
+def _values(way: Retune) -> str:
+    count = len(way.entries)
+    return f"{count} value{'' if count == 1 else 's'}"
 
 
 def _badness(wanted: Scores) -> Callable[[Retune], float]:

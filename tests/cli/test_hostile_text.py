@@ -43,7 +43,7 @@ def session(project, run):
     [
         ("sessions",),
         ("sessions", "show"),
-        ("sessions", "check"),
+        ("sessions", "checksums"),
         ("analyse",),
         ("advise",),
         ("report",),

@@ -121,13 +121,13 @@ def test_sessions_are_listed_named_noted_and_found_by_state(there) -> None:
 
 
 def test_checksums_are_verified_on_demand(there) -> None:
-    assert there("sessions", "check").exit_code == 0
+    assert there("sessions", "checksums").exit_code == 0
     path = next(list_sessions(Path())[0].path.glob("takes/*.wav"))
     path.write_bytes(path.read_bytes()[:-1] + b"x")
-    result = there("sessions", "check")
+    result = there("sessions", "checksums")
     assert result.exit_code == 1
     assert f"{path.name} was changed" in result.stdout
-    assert there("sessions", "check", "moved").exit_code == 0
+    assert there("sessions", "checksums", "moved").exit_code == 0
 
 
 def test_a_session_is_packed_moved_and_unpacked(there, tmp_path, monkeypatch) -> None:
@@ -140,5 +140,5 @@ def test_a_session_is_packed_moved_and_unpacked(there, tmp_path, monkeypatch) ->
     other.mkdir()
     monkeypatch.chdir(other)
     assert there("sessions", "unpack", str(packed)).exit_code == 0
-    assert there("sessions", "check").exit_code == 0
+    assert there("sessions", "checksums").exit_code == 0
     assert there("export", "settings-csv").exit_code == 0

@@ -101,3 +101,19 @@ def test_a_comparison_is_kept_with_the_session(bench, samples, again, tmp_path):
     assert back.summary == result.summary
     assert back.findings == result.findings
     assert np.array_equal(back.level_db, result.level_db, equal_nan=True)
+
+
+def test_seats_farther_away_are_neither_a_quieter_microphone_nor_another_room(
+    bench, samples, again
+):
+    """Every direct sound 1.1 dB weaker and later by its own way; what the room adds stays."""
+    times = np.arange(samples.shape[-1]) / RATE
+    for row, seat in np.ndindex(samples.shape[:2]):
+        one = samples[row, seat]
+        early = times < times[np.argmax(np.abs(one))] + 0.012
+        one *= np.where(early, 10 ** (-1.1 / 20), 1.0)
+        one[:] = np.roll(one, (22, 22, -19, -19, 60, 60, 40)[row])
+    result = compare(bench.system, bench.measured, again(samples), bench.tuning)
+    kinds = {finding.kind for finding in result.findings}
+    assert "seats moved" in kinds
+    assert not kinds & {"microphone gain", "absorption", "level", "treble"}
