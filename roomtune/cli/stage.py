@@ -44,6 +44,9 @@ class Stage(Protocol):
     def load(self, tuning: Tuning | None) -> None:
         """Have a tuning loaded into the amplifier; None: pass straight through."""
 
+    def mute_all_but(self, rest: Tuning, output: str) -> None:
+        """Have every output muted but one; `rest` is what is left of the tuning then."""
+
 
 class RealStage:
     """The interface named in system.toml, and a person who does what is asked."""
@@ -53,6 +56,7 @@ class RealStage:
 
         audio = system.audio
         self.unattended = unattended
+        self.seat = ""
         self.interface: AudioInterface = PortAudioInterface(
             output_device=audio.output_device,
             input_device=audio.input_device,
@@ -61,7 +65,10 @@ class RealStage:
         )
 
     def go_to(self, seat: str) -> None:
-        """Ask for the microphone to be put on a seat."""
+        """Ask for the microphone to be put on a seat, unless it stands there."""
+        if seat == self.seat:
+            return
+        self.seat = seat
         self._ask(f"Put the microphone on the seat {seat}, at ear height, pointing up.")
 
     def switch_to(self, request: TakeRequest) -> None:
@@ -81,6 +88,11 @@ class RealStage:
             else "Set the amplifier to pass every input straight to its output."
         )
         self._ask(what)
+
+    def mute_all_but(self, rest: Tuning, output: str) -> None:
+        """Ask for every output to be muted but one."""
+        number = rest.output(output).number
+        self._ask(f"Mute every output of the amplifier but {number}, {output}.")
 
     def _ask(self, what: str) -> None:
         if self.unattended:
@@ -111,6 +123,10 @@ class VirtualStage:
     def load(self, tuning: Tuning | None) -> None:
         """Load a tuning into the virtual processor."""
         self.room.apply(tuning)
+
+    def mute_all_but(self, rest: Tuning, output: str) -> None:
+        """Load what is left of the tuning."""
+        self.room.apply(rest)
 
 
 def open_stage(

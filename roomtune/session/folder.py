@@ -322,10 +322,10 @@ class Session:
         path = self.current("advice")
         return documents.read_proposals(path) if path else ()
 
-    def save_verification(self, verification: Verification) -> Path:
+    def save_verification(self, verification: Verification, sort: str = "verification") -> Path:
         """Keep a verification as verification.json, verification-2.json ..."""
         data = documents.document_text(documents.VERIFICATION, verification)
-        return self.save("verification", ".json", data)
+        return self.save(sort, ".json", data)
 
     def verification(self) -> Verification | None:
         """The current verification, if there is one."""

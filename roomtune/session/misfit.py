@@ -62,15 +62,16 @@ class Evidence:
 
         Where a mistake would make outputs play what they were not measured at
         (`known` false, (channels, k)), a fifth of the present misfit is put
-        down instead.
+        down instead, or of all that is heard there: what fits now would hardly
+        fit by chance.
         """
         predicted = parts.sum(axis=1)
         points = self.weight * np.abs(self.measured - predicted) ** 2
         bands = self._band_errors(predicted) ** 2
         if known is None:
             return float(points.sum() + bands.sum())
-        now = self.weight * np.abs(self.measured - self.predicted) ** 2
-        points = np.where(known[:, None], points, UNKNOWN_SHARE * now)
+        now = np.maximum(np.abs(self.measured - self.predicted), np.abs(self.measured))
+        points = np.where(known[:, None], points, UNKNOWN_SHARE * self.weight * now**2)
         belongs = band_membership(self.frequencies_hz).astype(float)
         whole = (known @ belongs.T) >= 0.7 * belongs.sum(axis=1)
         now_bands = self._band_errors(self.predicted) ** 2

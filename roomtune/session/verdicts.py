@@ -128,13 +128,17 @@ class Verification:
         if self.passed:
             return (
                 f"Passed: {count} measurements agree with the prediction within "
-                f"{self.rms_db:.2f} dB rms per third-octave band."
+                f"{self.rms_db:.2f} dB rms per third-octave band.{self._not_measured()}"
             )
         failed = [row for row in self.rows if not row.passed]
-        reasons = " ".join(d.text for d in self.diagnosis)
+        reasons = "".join(f" {d.text}" for d in self.diagnosis)
         return (
-            f"Failed: {len(failed)} of {count} measurements differ from the prediction. {reasons}"
+            f"Failed: {len(failed)} of {count} measurements differ from the prediction."
+            f"{reasons}{self._not_measured()}"
         )
+
+    def _not_measured(self) -> str:
+        return f" Not measured: {', '.join(self.missing)}." if self.missing else ""
 
     def __str__(self) -> str:
         return self.summary

@@ -96,6 +96,21 @@ def test_retuning_types_no_more_than_it_must_and_is_reported(there) -> None:
     assert there("sessions", "use", "moved", "tuning-9.json").exit_code == 2
 
 
+def test_an_output_is_verified_alone(there) -> None:
+    words = ("verify", "--session", "first", "--virtual", ".", "--yes", "--duration", "1")
+    result = there(*words, "--output", "sub-rear", "--output", "left-tweeter", "--json")
+    assert result.exit_code == 0, result.output
+    told = json.loads(result.stdout)
+    assert [(row["channel"], row["seat"]) for row in told["rows"]] == [
+        ("left-tweeter", "middle"), ("sub-rear", "middle"),
+    ]  # fmt: skip
+    assert there(*words, "--output", "kettle").exit_code == 2
+    # It is no verification of the whole, and what was kept is whole.
+    assert list_sessions(Path())[0].current("verification") is None
+    assert there("sessions", "checksums", "first").exit_code == 0
+    assert there("report", "--session", "first").exit_code == 0
+
+
 def test_sessions_are_listed_named_noted_and_found_by_state(there) -> None:
     for words in (
         ["name", "first", "winter <b>"],
