@@ -201,6 +201,9 @@ def _scalar(kind: Any, data: Any) -> Any:
     return data
 
 
+_MARKED = re.compile(r'("[0-9a-f]{32}[0-9]+[.]")')
+
+
 def readable_json(plain: Any) -> bytes:
     """JSON laid out for people: a line per value, but long lists of numbers on one line each."""
     lists: dict[str, str] = {}
@@ -218,5 +221,4 @@ def readable_json(plain: Any) -> bytes:
         return value
 
     text = json.dumps(folded(plain), indent=1, ensure_ascii=False, allow_nan=False)
-    pieces = re.split(f'("{mark}[0-9]+[.]")', text)
-    return ("".join(lists.get(piece, piece) for piece in pieces) + "\n").encode()
+    return ("".join(lists.get(piece, piece) for piece in _MARKED.split(text)) + "\n").encode()

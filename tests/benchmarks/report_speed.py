@@ -28,8 +28,8 @@ from roomtune.signal.values import ImpulseResponse
 from roomtune.system.model import Loudspeaker, Output, Playback, Seat
 
 
-def large_content() -> Content:
-    """Twelve outputs, four channels, six seats, one second of response each."""
+def large_content(seat_count: int = 6) -> Content:
+    """Twelve outputs, four channels, several seats, one second of response each."""
     system = rooms.make_system()
     outputs, loudspeakers = list(system.outputs), list(system.loudspeakers)
     for number in range(8, 13):
@@ -41,7 +41,7 @@ def large_content() -> Content:
                 safe_band_hz=(20.0, 200.0),
             )
         )  # fmt: skip
-    seats = (*system.seats, *(Seat(name=f"seat {i}") for i in range(3, 7)))
+    seats = (*system.seats, *(Seat(name=f"seat {i}") for i in range(3, seat_count + 1)))
     system = system.model_copy(
         update={"outputs": tuple(outputs), "loudspeakers": tuple(loudspeakers), "seats": seats}
     )
@@ -64,26 +64,31 @@ def large_content() -> Content:
     )  # fmt: skip
 
 
-def session_times(folder: pathlib.Path) -> tuple[float, float]:
-    """Seconds to open a session of 3000 takes, and to list what is to be used of them."""
+def large_session(folder: pathlib.Path, count: int) -> pathlib.Path:
+    """The path of a session with an index of so many takes of 60 seats, one of them real."""
     from roomtune.session import index
 
     (folder / "system.toml").write_text("")
     session = Session.create(folder, "large", folder / "system.toml")
-    bench_take = large_take()
-    entry = session.add(bench_take)
+    entry = session.add(large_take())
     plain = session._index
     files = {k: v for k, v in plain.files.items() if k.startswith("takes/")}
     takes, listed = [], dict(plain.files)
-    for number in range(1, 3001):
+    for number in range(1, count + 1):
         name = f"takes/{number:04d}-L-main.json"
         takes.append(replace(entry, number=number, file=name, seat=f"seat {number % 60}"))
         listed |= {k.replace("0001", f"{number:04d}"): v for k, v in files.items()}
         (session.path / name).touch()
     text = index.index_text(replace(plain, takes=tuple(takes), files=listed))
     (session.path / "session.json").write_bytes(text)
+    return session.path
+
+
+def session_times(folder: pathlib.Path) -> tuple[float, float]:
+    """Seconds to open a session of 3000 takes, and to list what is to be used of them."""
+    path = large_session(folder, 3000)
     start = time.perf_counter()
-    back = Session.open(session.path)
+    back = Session.open(path)
     middle = time.perf_counter()
     assert len(back.best()) == 60
     return middle - start, time.perf_counter() - middle
