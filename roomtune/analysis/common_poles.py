@@ -15,6 +15,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+_AROUND = 0.2  # radians per sample
+_SPANNED = 0.02  # of a pole's energy
+
 
 @dataclass(frozen=True, eq=False)
 class PoleFit:
@@ -56,16 +59,20 @@ def fit_poles(
     signals: NDArray[np.float64],
     turn: NDArray[np.float64],
     loss: NDArray[np.float64],
+    known: NDArray[np.float64],
     rounds: int = 30,
 ) -> PoleFit:
     """Refine the poles by joint least squares over all signals (c, n).
 
-    Levenberg-Marquardt on (turn, loss); amplitudes follow linearly. The
-    covariance assumes residuals that are white and equal in all signals.
+    Levenberg-Marquardt on (turn, loss); amplitudes follow linearly. `known`
+    (n, k): orthonormal columns that the signals hold besides, whatever their
+    strengths. The covariance counts as noise what is left of the signals around
+    each pole's own turn.
     """
     count = len(turn)
     place = np.concatenate([turn, loss])
-    state = _evaluate(signals, place)
+    signals = signals - (signals @ known) @ known.T
+    state = _evaluate(signals, place, known)
     damping = 1e-3
     for _ in range(rounds):
         step = np.linalg.solve(
@@ -73,7 +80,7 @@ def fit_poles(
         )
         trial = place + np.clip(step, -0.05, 0.05)
         trial[count:] = np.maximum(trial[count:], 1e-6)
-        trial_state = _evaluate(signals, trial)
+        trial_state = _evaluate(signals, trial, known)
         if trial_state.cost < state.cost:
             gained = 1 - trial_state.cost / state.cost
             place, state, damping = trial, trial_state, max(damping / 5, 1e-9)
@@ -83,12 +90,36 @@ def fit_poles(
             damping *= 6
             if damping > 1e6:
                 break
-    freedom = max(signals.size - state.amplitudes.size - 2 * count, 1)
-    covariance = np.linalg.pinv(state.hessian) * state.cost / freedom
-    amplitudes = state.amplitudes[:count] - 1j * state.amplitudes[count:]
-    return PoleFit(
-        place[:count], place[count:], amplitudes.T, covariance, state.worth, state.residual.T
-    )
+    amplitudes = (state.amplitudes[:count] - 1j * state.amplitudes[count:]).T
+    noise = _noise_around(place[:count], amplitudes, state.residual.T, known.shape[1])
+    spread = np.tile(np.sqrt(noise), 2)
+    covariance = np.linalg.pinv(state.hessian) * spread * spread[:, None]
+    worth = _worth(state.triangle, state.amplitudes)
+    return PoleFit(place[:count], place[count:], amplitudes, covariance, worth, state.residual.T)
+
+
+def _noise_around(
+    turn: NDArray[np.float64],
+    amplitudes: NDArray[np.complex128],
+    residual: NDArray[np.float64],
+    known: int,
+) -> NDArray[np.float64]:
+    """Variance per sample of white noise as strong as the residual around each pole: (m,).
+
+    Signals count by how strongly a pole excites them. What the poles nearby
+    took of the noise, a bin each, is put back.
+    """
+    signals, count = residual.shape
+    power = np.abs(np.fft.rfft(residual, axis=1)) ** 2 / count
+    bins = 2 * np.pi * np.arange(power.shape[1]) / count
+    reach = max(_AROUND, 16 * np.pi / count)
+    near = np.abs(bins - turn[:, None]) <= reach
+    crowd = np.sum(np.abs(turn - turn[:, None]) <= reach, axis=1) * (1 + 1 / signals)
+    crowd = crowd + known / 2 * near.sum(axis=1) / len(bins)
+    energy = np.abs(amplitudes) ** 2
+    share = energy / np.maximum(energy.sum(axis=0), 1e-300)
+    total = np.einsum("cm,mk,ck->m", share, near.astype(float), power)
+    return np.asarray(total / np.maximum(near.sum(axis=1) - crowd, 1.0))
 
 
 @dataclass(frozen=True, eq=False)
@@ -97,18 +128,29 @@ class _State:
     gradient: NDArray[np.float64]
     hessian: NDArray[np.float64]
     amplitudes: NDArray[np.float64]
-    worth: NDArray[np.float64]
+    triangle: NDArray[np.float64]
     residual: NDArray[np.float64]
 
 
-def _evaluate(signals: NDArray[np.float64], place: NDArray[np.float64]) -> _State:
+def decaying(
+    turn: NDArray[np.float64], loss: NDArray[np.float64], length: int
+) -> NDArray[np.float64]:
+    """Cosines, then sines, of poles (m,): columns (length, 2m)."""
+    samples = np.arange(length)[:, None]
+    waves = np.exp((-loss + 1j * turn) * samples)
+    return np.concatenate([waves.real, waves.imag], axis=1)
+
+
+def _evaluate(
+    signals: NDArray[np.float64], place: NDArray[np.float64], known: NDArray[np.float64]
+) -> _State:
     """Cost, descent direction and curvature of the projected problem."""
     count = len(place) // 2
     turn, loss = place[:count], place[count:]
     samples = np.arange(signals.shape[1])[:, None]
-    decays = np.exp(-loss * samples)
-    cosine, sine = decays * np.cos(turn * samples), decays * np.sin(turn * samples)
-    basis = np.concatenate([cosine, sine], axis=1)
+    basis = decaying(turn, loss, signals.shape[1])
+    cosine, sine = basis[:, :count], basis[:, count:]
+    basis = basis - known @ (known.T @ basis)
     orthonormal, triangle = (np.asarray(part, dtype=float) for part in np.linalg.qr(basis))
     inside = orthonormal.T @ signals.T
     ridge = 1e-12 * np.eye(2 * count)
@@ -118,7 +160,8 @@ def _evaluate(signals: NDArray[np.float64], place: NDArray[np.float64]) -> _Stat
     by_turn = np.concatenate([-samples * sine, samples * cosine], axis=1)
     by_loss = np.concatenate([-samples * cosine, -samples * sine], axis=1)
     slopes = np.concatenate([by_turn, by_loss], axis=1)
-    outside = slopes - orthonormal @ (orthonormal.T @ slopes)
+    spanned = np.concatenate([known, orthonormal], axis=1)
+    outside = slopes - spanned @ (spanned.T @ slopes)
     twice = np.concatenate([amplitudes, amplitudes])
     products = (outside.T @ outside) * (twice @ twice.T)
     towards = np.sum((slopes.T @ residual) * twice, axis=1)
@@ -126,8 +169,7 @@ def _evaluate(signals: NDArray[np.float64], place: NDArray[np.float64]) -> _Stat
     gradient = np.concatenate([fold @ towards[: 2 * count], fold @ towards[2 * count :]])
     whole = np.kron(np.eye(2), fold)
     cost = float(np.sum(residual**2))
-    worth = _worth(triangle, amplitudes)
-    return _State(cost, gradient, whole @ products @ whole.T, amplitudes, worth, residual)
+    return _State(cost, gradient, whole @ products @ whole.T, amplitudes, triangle, residual)
 
 
 def _worth(triangle: NDArray[np.float64], amplitudes: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -139,3 +181,13 @@ def _worth(triangle: NDArray[np.float64], amplitudes: NDArray[np.float64]) -> ND
     blocks = gram_inverse[pairs[:, :, None], pairs[:, None, :]]
     both = amplitudes[pairs]
     return np.einsum("mis,mij,mjs->m", both, np.linalg.pinv(blocks), both)
+
+
+def apart(
+    turn: NDArray[np.float64], loss: NDArray[np.float64], known: NDArray[np.float64]
+) -> NDArray[np.bool_]:
+    """Which poles are not spanned by known columns (n, k) already: (m,)."""
+    columns = decaying(turn, loss, len(known))
+    rest = columns - known @ (known.T @ columns)
+    whole, left = (np.sum(part**2, axis=0).reshape(2, -1).sum(axis=0) for part in (columns, rest))
+    return np.asarray(left > _SPANNED * whole)

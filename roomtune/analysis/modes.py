@@ -12,19 +12,30 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from roomtune.analysis.common_poles import PoleFit, fit_poles, hankel_covariance, subspace_poles
+from roomtune.analysis.common_poles import (
+    PoleFit,
+    apart,
+    fit_poles,
+    hankel_covariance,
+    subspace_poles,
+)
+from roomtune.analysis.modal_band import Bass, bass_of
 from roomtune.signal.values import ImpulseResponse
 
 _DECAY = 3 * np.log(10)
-_LONGEST_S = 1.6
 _LEAST_DECAY_S = 0.08
 _LEAST_QUALITY = 3.0
-_BEYOND = 1.08
-_SETTLING_S = 0.05
+_SETTLING_S = 0.015
+_UNTOLD = 1.2  # what neighbours that cannot be told apart add to the uncertainties, seen in trials
+_BELOW = 0.5  # of the band: where a response begins of which nothing is told
 _SEARCHES = 4
 _ABOVE_NOISE = 3.0
 _SPLITS = 16
 _UNEXPLAINED = 1.3
+_NEXT_TO_NOTHING = 1e-4  # of a pole's energy
+_HIDES = 300.0  # times the energy of a pole within a mode's bandwidth
+_PRUNINGS = 12
+_OPEN, _OPEN_HALF = 1.0, 0.5  # relative uncertainty of a decay, of one split, that tells nothing
 _LEAST_FALL = 0.6  # nepers over the fitted length
 
 
@@ -63,30 +74,59 @@ def fit_modes(
     band_hz: tuple[float, float] = (15.0, 120.0),
     arrival_s: ArrayLike | None = None,
     least_db: float = 2.0,
+    lowest_hz: ArrayLike | None = None,
 ) -> Modes:
     """Fit the modes that all responses (..., n) share within a band.
 
     `arrival_s` (broadcast over the leading axes) is when the direct sound
-    arrives; the latest one plus 50 ms starts the fit. A mode is kept when it
-    explains more than noise would by `least_db`; poles with a Q below 3 (the
-    loudspeakers' own) and such that do not decay (hum) are fitted, but left out.
-    Raises ValueError when the responses are shorter than 0.3 s after that.
+    arrives; the latest one plus 15 ms starts the fit. `lowest_hz` (broadcast
+    likewise) is where the band begins that was played: a sharp edge there rings
+    on as a mode would, so the response counts in full only from an octave above,
+    and its levels close to the edge are NaN. A mode is kept when it explains
+    more than noise would by `least_db`; poles with a Q below 3 (the loudspeakers'
+    own), such that do not decay (hum) and small corrections to the shape of a
+    strong mode are fitted, but left out. Raises ValueError when the responses
+    are shorter than 0.3 s after that.
+
+    In a room with 20 modes below 120 Hz, some a third of their bandwidth apart,
+    40 dB peak over noise, 20 seeded trials (tests/benchmarks/modes_trial.py): 10 outputs
+    at 5 seats miss 2 modes of 400 and invent none; 95 % of the frequencies are within
+    0.1 %, of the decays within 6 %. The truth lies within two stated deviations
+    for 94 to 96 %. Three outputs at three seats: 0.2 %, 16 %, 43 missed, 16 invented.
     """
-    signals, start_s, rate = _decays(response, band_hz, arrival_s)
-    scale = _noise_scale(signals)
-    fit = _converged(signals / scale[:, None], least_db)
-    keep = np.argsort(fit.turn)
-    keep = keep[_inside(fit, band_hz, rate)[keep]]
-    turn, loss = fit.turn[keep], fit.loss[keep]
     leading = response.samples.shape[:-1]
     arrivals = _arrivals(response, arrival_s)
-    ahead = np.exp((loss - 1j * turn) * ((start_s - arrivals) * rate).reshape(-1, 1))
-    amplitudes = fit.amplitudes[:, keep] * scale[:, None] * ahead
-    spread = np.sqrt(np.diag(fit.covariance))
+    lowest = _BELOW * band_hz[0] if lowest_hz is None else np.asarray(lowest_hz, dtype=float)
+    start_s = float(np.max(arrivals)) + _SETTLING_S
+    bass = bass_of(response, band_hz[1], np.broadcast_to(lowest, leading), start_s)
+    scale = _noise_scale(bass.signals)
+    signals = bass.signals / scale[:, None]
+    fit = _converged(signals, bass.known, least_db)
+    keep = np.argsort(fit.turn)
+    inside = _inside(fit, band_hz, bass.rate_hz) & np.any(bass.told(fit.turn), axis=0)
+    keep = keep[_seen(fit, inside)[keep]]
+    return _modes(fit, keep, bass, scale, arrivals, response.sample_rate_hz)
+
+
+def _modes(
+    fit: PoleFit,
+    keep: NDArray[np.int_],
+    bass: Bass,
+    scale: NDArray[np.float64],
+    arrivals: NDArray[np.float64],
+    sample_rate_hz: float,
+) -> Modes:
+    """The poles to keep, in Hz and seconds, as they were at each arrival, before any filter."""
+    rate, leading = bass.rate_hz, arrivals.shape
+    turn, loss = fit.turn[keep], fit.loss[keep]
+    ahead = np.exp((loss - 1j * turn) * ((bass.start_s - arrivals) * rate).reshape(-1, 1))
+    amplitudes = fit.amplitudes[:, keep] * scale[:, None] * ahead / bass.gain(turn, loss)
+    amplitudes = np.where(bass.told(turn), amplitudes, np.nan)
+    spread = _UNTOLD * np.sqrt(np.maximum(np.diag(fit.covariance), 0.0))
     turn_spread, loss_spread = spread[: len(fit.turn)][keep], spread[len(fit.turn) :][keep]
     decay_s = _DECAY / loss / rate
-    peak = np.abs(amplitudes) / (2 * loss * rate) * response.sample_rate_hz
-    whole = np.sum((signals / scale[:, None]) ** 2, axis=1)
+    peak = np.abs(amplitudes) / (2 * loss * rate) * sample_rate_hz
+    whole = np.sum((bass.signals / scale[:, None]) ** 2, axis=1)
     explained = 1 - np.sum(fit.residual**2, axis=1) / np.maximum(whole, 1e-300)
     return Modes(
         turn * rate / (2 * np.pi),
@@ -107,34 +147,6 @@ def _arrivals(response: ImpulseResponse, arrival_s: ArrayLike | None) -> NDArray
     return np.broadcast_to(np.asarray(arrival_s, dtype=float), leading)
 
 
-def _decays(
-    response: ImpulseResponse, band_hz: tuple[float, float], arrival_s: ArrayLike | None
-) -> tuple[NDArray[np.float64], float, float]:
-    """Low-passed, decimated responses (c, n) from a common start: signals, start, rate."""
-    import scipy.fft
-
-    count = response.samples.shape[-1]
-    length = scipy.fft.next_fast_len(2 * count, real=True)
-    edge = _BEYOND * band_hz[1]
-    rate = 2.24 * edge
-    bins = round(rate * length / response.sample_rate_hz)
-    bins += bins % 2
-    rate = bins * response.sample_rate_hz / length
-    frequencies = scipy.fft.rfftfreq(bins, 1 / rate)
-    spectrum = scipy.fft.rfft(response.samples, length)[..., : len(frequencies)]
-    fall = np.clip((rate / 2 - frequencies) / (rate / 2 - edge), 0, 1)
-    rise = np.clip(frequencies / band_hz[0] * 2 - 1, 0, 1)
-    shape = np.sin(np.pi / 2 * fall) ** 6 * np.sin(np.pi / 2 * rise) ** 2
-    small = scipy.fft.irfft(spectrum * shape, bins) * bins / length
-    latest = float(np.max(_arrivals(response, arrival_s)))
-    first = int(np.ceil((latest + _SETTLING_S - response.start_s) * rate))
-    last = min(first + int(_LONGEST_S * rate), int(count / response.sample_rate_hz * rate) - 8)
-    if last - first < 0.3 * rate:
-        raise ValueError("modes need at least 0.3 s of response after the arrival")
-    signals = small[..., first:last].reshape(-1, last - first)
-    return signals, response.start_s + first / rate, rate
-
-
 def _noise_scale(signals: NDArray[np.float64]) -> NDArray[np.float64]:
     """Noise or, at least, a hundredth of the signal, for equal weight: (c,)."""
     tail = signals[:, -signals.shape[1] // 6 :]
@@ -152,23 +164,35 @@ def _inside(fit: PoleFit, band_hz: tuple[float, float], rate: float) -> NDArray[
     return inside & falls & (decay_s > _LEAST_DECAY_S) & (quality > _LEAST_QUALITY)
 
 
-def _converged(signals: NDArray[np.float64], least_db: float) -> PoleFit:
+def _seen(fit: PoleFit, modes: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Those modes that are no small correction to the shape of a far stronger one close by."""
+    energy = np.sum(np.abs(fit.amplitudes) ** 2, axis=0) / fit.loss
+    close = np.abs(fit.turn - fit.turn[:, None]) < 2 * fit.loss
+    hidden = np.any(modes & close & (energy > _HIDES * energy[:, None]), axis=1)
+    return modes & ~hidden
+
+
+def _converged(
+    signals: NDArray[np.float64], known: NDArray[np.float64], least_db: float
+) -> PoleFit:
     """Stable poles of the subspace, refined; then what the residual still holds."""
-    turn, loss = _stable_poles(signals)
-    fit = _pruned(signals, fit_poles(signals, turn, loss), least_db)
+    turn, loss = _stable_poles(signals, known)
+    fit = _pruned(signals, fit_poles(signals, turn, loss, known), known, least_db)
     for _ in range(_SEARCHES):
-        more_turn, more_loss = _stable_poles(fit.residual)
+        more_turn, more_loss = _stable_poles(fit.residual, known)
         turn, loss = np.append(fit.turn, more_turn), np.append(fit.loss, more_loss)
         if len(turn) == len(fit.turn) or 4 * len(turn) > signals.shape[1]:
             break
-        richer = _pruned(signals, fit_poles(signals, turn, loss), least_db)
+        richer = _pruned(signals, fit_poles(signals, turn, loss, known), known, least_db)
         if len(richer.turn) <= len(fit.turn):
             break
         fit = richer
-    return _split(signals, fit, least_db)
+    return _split(signals, fit, known, least_db)
 
 
-def _split(signals: NDArray[np.float64], fit: PoleFit, least_db: float) -> PoleFit:
+def _split(
+    signals: NDArray[np.float64], fit: PoleFit, known: NDArray[np.float64], least_db: float
+) -> PoleFit:
     """The fit with poles split in two where one cannot explain what is there."""
     tried: list[float] = []
     for _ in range(_SPLITS if len(fit.turn) else 0):
@@ -182,37 +206,54 @@ def _split(signals: NDArray[np.float64], fit: PoleFit, least_db: float) -> PoleF
         apart = 0.5 * fit.loss[worst]
         turn = np.append(np.delete(fit.turn, worst), fit.turn[worst] + apart * np.array([-1, 1]))
         loss = np.append(np.delete(fit.loss, worst), fit.loss[[worst, worst]])
-        richer = _pruned(signals, fit_poles(signals, turn, loss), least_db)
+        richer = fit_poles(signals, turn, loss, known)
+        richer = _pruned(signals, richer, known, least_db, _OPEN_HALF)
         if len(richer.turn) > len(fit.turn):
             fit = richer
     return fit
 
 
 def _excess(fit: PoleFit) -> NDArray[np.float64]:
-    """Power of the residual within each pole's bandwidth over its usual power."""
+    """Power of the residual within each pole's bandwidth over its usual power.
+
+    Nothing where it is next to nothing of the pole's own energy.
+    """
     count = fit.residual.shape[1]
     power = np.mean(np.abs(np.fft.rfft(fit.residual, axis=1)) ** 2, axis=0)
     usual = float(np.median(power))
     reach = np.maximum(fit.loss, np.pi / count)
     place = 2 * np.pi * np.arange(len(power)) / count
     near = np.abs(place - fit.turn[:, None]) <= reach[:, None] + 2 * np.pi / count
-    return np.asarray((near @ power) / np.maximum(near.sum(axis=1), 1) / max(usual, 1e-300))
+    left = near @ power
+    excess = left / np.maximum(near.sum(axis=1), 1) / max(usual, 1e-300)
+    own = 2 * left * len(fit.residual) / count
+    return np.where(own > _NEXT_TO_NOTHING * fit.worth, excess, 0.0)
 
 
-def _pruned(signals: NDArray[np.float64], fit: PoleFit, least_db: float) -> PoleFit:
-    """The fit without poles that do no work, refitted until all do."""
-    for _ in range(6):
+def _pruned(
+    signals: NDArray[np.float64],
+    fit: PoleFit,
+    known: NDArray[np.float64],
+    least_db: float,
+    open_share: float = _OPEN,
+) -> PoleFit:
+    """The fit without poles that do no work or whose decay stays open, refitted until all do."""
+    for _ in range(_PRUNINGS):
         working = _working(fit, len(signals), least_db)
         if np.all(working):
-            break
-        fit = fit_poles(signals, fit.turn[working], fit.loss[working])
+            spread = np.sqrt(np.maximum(np.diag(fit.covariance), 0.0))[len(fit.turn) :]
+            spread /= np.maximum(fit.loss, _LEAST_FALL / signals.shape[1])
+            if not len(spread) or spread.max() < open_share:
+                break
+            working[np.argmax(spread)] = False
+        fit = fit_poles(signals, fit.turn[working], fit.loss[working], known)
     return fit
 
 
 def _stable_poles(
-    signals: NDArray[np.float64],
+    signals: NDArray[np.float64], known: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Poles that most model orders agree on."""
+    """Poles that most model orders agree on, without those that are known."""
     rows = min(signals.shape[1] // 2, 260)
     values, vectors = np.linalg.eigh(hankel_covariance(signals, rows))
     columns = (signals.shape[1] - rows + 1) * len(signals)
@@ -223,7 +264,9 @@ def _stable_poles(
     found = [subspace_poles(vectors, number) for number in orders]
     turns = np.concatenate([turn for turn, _ in found])
     losses = np.concatenate([loss for _, loss in found])
-    return _clusters(turns, losses, len(orders))
+    turn, loss = _clusters(turns, losses, len(orders))
+    foreign = apart(turn, loss, known)
+    return turn[foreign], loss[foreign]
 
 
 def _clusters(

@@ -115,7 +115,12 @@ def view_room(
         else:
             found = np.asarray(arrivals_s, dtype=float)[low]
         try:
-            modes = fit_modes(responses[low], (floor, BASS_HZ), np.nan_to_num(found))
+            modes = fit_modes(
+                responses[low],
+                (floor, BASS_HZ),
+                np.nan_to_num(found),
+                lowest_hz=bands[low, :1],
+            )
         except ValueError:
             modes = None
     names: tuple[RoomMode | None, ...] = ()

@@ -120,11 +120,11 @@ def _strength_columns(
     level = room.modes.level_db + subject.offset_db
     names = [subject.outputs[row] for row in room.low_outputs]
     flat = level.reshape(-1, level.shape[-1])
-    loudest = [np.unravel_index(int(np.argmax(flat[:, i])), level.shape[:-1]) for i in kept]
+    loudest = [np.unravel_index(int(np.nanargmax(flat[:, i])), level.shape[:-1]) for i in kept]
     columns = [
         Column("strongest_output", "strongest", [names[int(row)] for row, _ in loudest]),
         Column("strongest_seat", "at", [subject.seats[int(seat)] for _, seat in loudest]),
-        Column("strongest_level_db", "dB", [float(flat[:, i].max()) for i in kept], 0),
+        Column("strongest_level_db", "dB", [float(np.nanmax(flat[:, i])) for i in kept], 0),
     ]
     for row, output in enumerate(names):
         columns += [
@@ -148,7 +148,8 @@ def _decay_stems(room: RoomView, kept: NDArray[np.int_]) -> Stems:
 
 def _strength_stems(subject: Subject, room: RoomView, kept: NDArray[np.int_]) -> Stems:
     assert room.modes is not None
-    level = room.modes.level_db[..., kept].reshape(-1, len(kept)).max(axis=0) + subject.offset_db
+    level = np.nanmax(room.modes.level_db[..., kept].reshape(-1, len(kept)), axis=0)
+    level = level + subject.offset_db
     foot = float(np.floor((level.min() - 3) / 10) * 10) if len(level) else 0.0
     return Stems(
         "Level of each mode where it is strongest", room.modes.frequencies_hz[kept], level,

@@ -63,13 +63,17 @@ def test_all_modes_below_120_hz_at_40_db(seed):
     assert len(set(places)) == len(found.frequencies_hz) == len(truth)
     error = np.abs(found.frequencies_hz / truth - 1)
     decay_error = np.abs(found.decay_s / decay_of(truth) - 1)
-    # those that stand out: the strongest third of all outputs' and seats' levels
+    # two pairs are closer than half their bandwidth: there the noise allows no more than stated
+    spacing = np.minimum(np.diff(truth, prepend=-np.inf), np.diff(truth, append=np.inf))
+    apart = spacing * np.pi * decay_of(truth) > 0.5 * 3 * np.log(10)
+    assert np.count_nonzero(~apart) == 4
     strong = found.level_db.max(axis=(0, 1)) > found.level_db.max() - 15
-    assert np.max(error) < 0.003
+    assert np.max(error[apart]) < 0.002
+    assert np.max(decay_error[apart & strong]) < 0.07
     assert np.median(error) < 3e-4
-    assert np.max(error[strong]) < 0.002
-    assert np.max(decay_error[strong]) < 0.1
-    assert np.median(decay_error) < 0.03
+    assert np.median(decay_error) < 0.02
+    assert np.all(error < 3 * found.frequency_uncertainty_hz / truth)
+    assert np.all(decay_error < 3 * found.decay_uncertainty_s / decay_of(truth))
     assert np.all(found.explained > 0.9)
 
 
@@ -101,18 +105,43 @@ def test_two_modes_closer_than_their_bandwidth_with_exact_strengths():
     assert found.level_db == pytest.approx(expected, abs=0.1)
 
 
-def test_stated_uncertainties_cover_the_truth():
-    covered, count = 0, 0
+def test_stated_uncertainties_cover_the_truth_at_their_rate():
+    # 95 % within two standard deviations; 108 modes: 91 % is two deviations below that
+    within = []
     for seed in range(10, 16):
         response, truth = modal_room(seed, 45)
         found = fit_modes(response, BAND, 0.0)
         places = matched(found.frequencies_hz, truth)
-        for place, frequency in zip(places, truth, strict=True):
-            if place >= 0:
-                error = abs(found.frequencies_hz[place] - frequency)
-                covered += error < 2.5 * found.frequency_uncertainty_hz[place]
-                count += 1
-    assert covered / count > 0.8
+        known = truth[places >= 0]
+        kept = places[places >= 0]
+        errors = (
+            np.abs(found.frequencies_hz[kept] - known),
+            np.abs(found.decay_s[kept] - decay_of(known)),
+        )
+        stated = found.frequency_uncertainty_hz[kept], found.decay_uncertainty_s[kept]
+        within.append(np.array(errors) < 2 * np.array(stated))
+    covered = np.concatenate(within, axis=1).mean(axis=1)
+    assert np.all(covered > 0.91)
+
+
+def test_the_edge_of_a_played_band_is_no_mode():
+    """A sharp edge at 33 Hz rings beside the mode of 35.75 Hz, and longer, in half the outputs."""
+    response, truth = modal_room(3, 70, 4, 3)
+    spectrum = np.fft.rfft(response.samples, 1 << 13)
+    frequencies = np.fft.rfftfreq(1 << 13, 1 / RATE)
+    edge = np.clip(1 + np.log2(np.maximum(frequencies, 1e-3) / 33.0) * 12, 0, 1)
+    spectrum[:2] *= 0.5 - 0.5 * np.cos(np.pi * edge)
+    samples = np.fft.irfft(spectrum)[..., : response.samples.shape[-1]]
+    lowest = np.array([[33.0], [33.0], [15.0], [15.0]])
+    found = fit_modes(ImpulseResponse(samples, RATE), BAND, 0.0, lowest_hz=lowest)
+    assert len(found.frequencies_hz) <= len(truth)
+    assert found.frequencies_hz[0] == pytest.approx(truth[0], rel=0.001)
+    assert found.decay_s[0] == pytest.approx(decay_of(truth[0]), rel=0.02)
+    assert np.all(np.min(np.abs(found.frequencies_hz[:, None] / truth - 1), axis=1) < 0.004)
+    whole = fit_modes(response, BAND, 0.0)
+    assert np.all(np.isnan(found.level_db[:2, :, 0]))
+    assert found.level_db[2:, :, 0] == pytest.approx(whole.level_db[2:, :, 0], abs=0.3)
+    assert found.level_db[:2, :, 3] == pytest.approx(whole.level_db[:2, :, 3], abs=0.3)
 
 
 def test_noise_has_no_modes_and_short_responses_are_refused():
