@@ -87,7 +87,10 @@ def channel_round(
 
 
 def channel_level_dbfs(system: System, tuning: Tuning) -> float:
-    """Highest channel level at which no output passes its own limit, in dB re full scale."""
+    """Highest channel level at which no output passes its own limit, in dB re full scale.
+
+    Nor its limiter, with a decibel to spare: a limiter at work is no part of the prediction.
+    """
     import numpy as np
 
     from roomtune.processor.response import tuning_response
@@ -96,4 +99,6 @@ def channel_level_dbfs(system: System, tuning: Tuning) -> float:
     peaks = np.abs(tuning_response(tuning, frequencies_hz)).max(axis=(0, 2))
     gains_db = 20 * np.log10(np.maximum(peaks, 1e-6))
     allowed = [system.output(o.name).maximum_level_dbfs for o in tuning.outputs]
+    limited = [o.limiter.threshold_dbfs - 1.0 if o.limiter else 0.0 for o in tuning.outputs]
+    allowed = [min(pair) for pair in zip(allowed, limited, strict=True)]
     return float(min(0.0, *(limit - gain for limit, gain in zip(allowed, gains_db, strict=True))))

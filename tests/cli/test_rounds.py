@@ -9,7 +9,7 @@ import pytest
 from roomtune.capture.requests import CaptureSettings, output_requests
 from roomtune.cli.rounds import channel_level_dbfs, run_round
 from roomtune.cli.stage import VirtualStage
-from roomtune.processor.tuning import ChannelSetting, OutputSetting, Route, Tuning
+from roomtune.processor.tuning import ChannelSetting, Limiter, OutputSetting, Route, Tuning
 from roomtune.session.folder import Session
 from roomtune.system.reading import read_system
 from roomtune.virtual.room import VirtualRoom
@@ -73,3 +73,17 @@ def test_a_channel_stays_under_the_tightest_limit(attic) -> None:
     )
     level = channel_level_dbfs(system, tuning)
     assert level == pytest.approx(min(0.0, first.maximum_level_dbfs - 6.0), abs=1e-9)
+
+
+def test_a_channel_stays_under_the_limiters(attic) -> None:
+    _, system = attic
+    first = system.outputs[0]
+    limiter = Limiter(first.maximum_level_dbfs - 9.0)
+    tuning = Tuning(
+        48000.0,
+        (ChannelSetting("L"),),
+        (Route("L", first.name, gain_db=6.0),),
+        (OutputSetting(first.name, first.number, limiter=limiter),),
+    )
+    level = channel_level_dbfs(system, tuning)
+    assert level == pytest.approx(limiter.threshold_dbfs - 1.0 - 6.0, abs=1e-9)
