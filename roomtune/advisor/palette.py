@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from math import log
 
@@ -102,7 +102,19 @@ def _on_ground(ground: Ground, rules: Rules) -> list[Section]:
         if kind in rules.processor.filter_types:
             ends = np.geomspace(1.5 * low, high / 1.5, 5) if high > 4 * low else ()
             found += [section_at(kind, ground.outputs, f, 0.7, rules) for f in ends]
-    return found
+    return [_kept_on(ground, section) for section in found]
+
+
+def _kept_on(ground: Ground, section: Section) -> Section:
+    """The section bound to the band of its ground: beyond it the driver would work unheard."""
+    low, high = (log(f) for f in ground.band_hz)
+    place = min(max(section.values[0], low), high)
+    return replace(
+        section,
+        values=(place, *section.values[1:]),
+        lower=(min(max(section.lower[0], low), place), *section.lower[1:]),
+        upper=(max(min(section.upper[0], high), place), *section.upper[1:]),
+    )
 
 
 def _near_mode(frequency_hz: float, modes: tuple[Mode, ...]) -> bool:

@@ -7,7 +7,7 @@ from roomtune.advisor.aims import Aims, problem_for
 from roomtune.advisor.energy import energy_model
 from roomtune.advisor.equaliser import grown
 from roomtune.advisor.objective import cost_of, residuals
-from roomtune.advisor.palette import Ground, Rules, section_at
+from roomtune.advisor.palette import Ground, Rules, palette_of, section_at
 from roomtune.advisor.starting import starting_tuning
 from roomtune.advisor.state import Free, neutral, packed
 from roomtune.system.model import Processor
@@ -61,6 +61,15 @@ def test_growing_lowers_the_cost_and_keeps_the_bounds(problem):
         assert np.all(np.array(section.values) >= np.array(section.lower) - 1e-12)
         assert np.all(np.array(section.values) <= np.array(section.upper) + 1e-12)
     assert max(len(state.on(0)), len(state.on(1))) <= 5
+
+
+def test_no_section_can_leave_its_ground(problem):
+    ground = Ground((0,), (60.0, 3000.0))
+    bounds = [(s.lower[0], s.upper[0]) for s in palette_of(problem, [ground], RULES).sections]
+    low, high = np.exp(np.array(bounds)).T
+    assert low.min() == pytest.approx(60)
+    assert high.max() == pytest.approx(3000)
+    assert np.all(low <= high)
 
 
 def test_no_section_without_a_benefit(workshop):
