@@ -226,22 +226,24 @@ def _first_strong_peak(power: NDArray[np.float64]) -> int:
 def _refined_peak(amplitude: NDArray[np.complex128], place: int) -> tuple[float, float]:
     """Position (fractional samples) and squared magnitude of the peak next to a place.
 
-    Band-limited interpolation on a grid of 1/16 sample, then a parabola through
-    the three highest points.
+    Band-limited interpolation on a grid of 1/16 sample, then on one of 1/256 around the
+    highest, and a parabola through the three highest points.
     """
-    steps = np.arange(-32, 33) / 16
-    fine = np.abs(_between(amplitude, place, steps)) ** 2
-    top = int(np.clip(np.argmax(fine), 1, fine.size - 2))
+    position = float(place)
+    for steps in (np.arange(-32, 33) / 16, np.arange(-16, 17) / 256):
+        fine = np.abs(_between(amplitude, place, position - place + steps)) ** 2
+        top = int(np.clip(np.argmax(fine), 1, fine.size - 2))
+        position += float(steps[top])
     before, peak, after = fine[top - 1 : top + 2]
     bend = before - 2 * peak + after
     shift = 0.0 if bend == 0 else float(np.clip(0.5 * (before - after) / bend, -1, 1))
-    return place + (steps[top] + shift / 16), float(peak - 0.25 * (before - after) * shift)
+    return position + shift / 256, float(peak - 0.25 * (before - after) * shift)
 
 
 def _between(
     amplitude: NDArray[np.complex128], place: int, steps: NDArray[np.float64]
 ) -> NDArray[np.complex128]:
-    """Values at `place + steps`, |steps| <= 2: windowed sinc of 49 taps."""
+    """Values at `place + steps`, |steps| < 3: windowed sinc of 49 taps."""
     half = 24
     taps = np.arange(-half, half + 1)
     source = np.take(amplitude, taps + place, mode="clip")

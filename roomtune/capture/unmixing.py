@@ -11,7 +11,7 @@ while a tweeter already sounds.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from itertools import pairwise
 
@@ -36,8 +36,11 @@ ROUNDS = 2
 OPENING = 0.9
 CLOSING = 0.3
 BEFORE_ORDER_S = 0.05
+BEFORE_PERIODS, BEFORE_LEAST_S = 15.0, 0.004
+ORDER_STEPS = (2, 4, 8)
 FILTERED_BELOW = 0.6
 GIVING_WAY = 6.0
+HIGHEST_OF_RATE = 0.48
 Floats = NDArray[np.float64]
 
 
@@ -58,13 +61,13 @@ class Voice:
 class Unmixed:
     """A recording (m,) taken apart: `residue` (m,) and, by voice, what it caused.
 
-    claims: for each voice, pairs of a first sample and samples on its deconvolved
-    axis (sample 0 there is sample 0 of the recording).
+    claims: for each voice, a first sample and samples on the axis that is deconvolved
+    by a sweep (sample 0 there is sample 0 of the recording), and that sweep.
     """
 
     residue: Floats
     voices: tuple[Voice, ...]
-    claims: tuple[tuple[tuple[int, Floats], ...], ...]
+    claims: tuple[tuple[tuple[int, Floats, Sweep], ...], ...]
 
     def alone(self, number: int, begin: int, end: int) -> Floats:
         """What one voice caused, with the residue from its band up, samples begin to end."""
@@ -72,10 +75,10 @@ class Unmixed:
 
         sweep = self.voices[number].sweep
         total = _above(_stretch(self.residue, begin, end), sweep)
-        for first, samples in self.claims[number]:
-            length = scipy.fft.next_fast_len(samples.size + sweep.sample_count, real=True)
+        for first, samples, by in self.claims[number]:
+            length = scipy.fft.next_fast_len(samples.size + by.sample_count, real=True)
             caused = scipy.fft.irfft(
-                scipy.fft.rfft(samples, length) * sweep_spectrum(sweep, length), length
+                scipy.fft.rfft(samples, length) * sweep_spectrum(by, length), length
             )
             total += _stretch(caused, begin - first, end - first)
         return total
@@ -97,77 +100,104 @@ def unmix(
     rate = voices[0].sweep.sample_rate_hz
     length = scipy.fft.next_fast_len(samples.size + round(lead * rate), real=True)
     left = scipy.fft.rfft(samples, length)
-    claims: list[dict[int, Floats]] = [{} for _ in voices]
+    claims: list[list[tuple[int, Floats, Sweep]]] = [[] for _ in voices]
     higher = sorted({order for voice in voices for order in voice.orders})
     groups = {v.sweep: [n for n, w in enumerate(voices) if w.sweep == v.sweep] for v in voices}
-    inverses = {
-        sweep: _inverse(left, [voices[n] for n in numbers], room, noise, length)
+    shares = {
+        sweep: _noise_share(left, [voices[n] for n in numbers], room, noise, length)
         for sweep, numbers in groups.items()
     }
     for step in (1, *higher, *[1] * (ROUNDS - 1)):
         for sweep, numbers in groups.items():
-            circle = scipy.fft.irfft(left * inverses[sweep], length)
+            by = carried_on(sweep, step)
+            circle = scipy.fft.irfft(left * _inverse(by, shares[sweep], length), length)
             claimed = np.zeros(length)
             for number in numbers:
                 if step == 1 or step in voices[number].orders:
                     first, piece = _claim(circle, voices[number], step, room)
-                    claims[number][first] = claims[number].get(first, 0) + piece
+                    claims[number].append((first, piece, by))
                     _add(claimed, first, piece)
-            left -= scipy.fft.rfft(claimed, length) * sweep_spectrum(sweep, length)
+            left -= scipy.fft.rfft(claimed, length) * sweep_spectrum(by, length)
     residue = scipy.fft.irfft(left, length)[: samples.size]
-    return Unmixed(residue, tuple(voices), tuple(tuple(item.items()) for item in claims))
+    return Unmixed(residue, tuple(voices), tuple(map(tuple, claims)))
 
 
-def _inverse(
+def carried_on(sweep: Sweep, order: int) -> Sweep:
+    """The sweep as its distortion of an order goes on: at the same rate to higher frequencies."""
+    stop_hz = min(order * sweep.stop_hz, max(HIGHEST_OF_RATE * sweep.sample_rate_hz, sweep.stop_hz))
+    duration_s = sweep.rate_s * float(np.log(stop_hz / sweep.start_hz))
+    return replace(sweep, stop_hz=stop_hz, duration_s=duration_s) if order > 1 else sweep
+
+
+def _noise_share(
     recorded: NDArray[np.complex128],
     voices: Sequence[Voice],
     room: Room,
     noise: NoiseSpectrum | None,
     length: int,
-) -> NDArray[np.complex128]:
-    """The inverse of a sweep that several voices share, giving way where noise prevails.
+) -> Floats | None:
+    """Energy of a sweep that the noise in a claim amounts to, over frequency: N / |H|^2.
 
-    Wiener's: X* / (|X|^2 + N / |H|^2), with N six times the energy of the noise in a claim
-    and |H|^2 the mean of the weakest response over its band.
+    N is six times the energy of the noise in a claim, and |H|^2 the mean of the
+    weakest response over its band.
     """
     import scipy.fft
 
-    sweep = voices[0].sweep
-    inverse = soft_inverse(sweep, length)
     if noise is None:
-        return inverse
+        return None
+    sweep = voices[0].sweep
     rate = sweep.sample_rate_hz
     frequencies = scipy.fft.rfftfreq(length, 1 / rate)
     inside = (frequencies > sweep.start_hz) & (frequencies < sweep.stop_hz)
-    circle = scipy.fft.irfft(np.where(inside, recorded * inverse, 0), length)
+    circle = scipy.fft.irfft(np.where(inside, recorded * soft_inverse(sweep, length), 0), length)
     pieces = [_claim(circle, voice, 1, room)[1] for voice in voices]
     mean = min(float(np.sum(piece**2)) for piece in pieces) * length / (2 * inside.sum())
     heard = GIVING_WAY * smoothed_density(noise, frequencies) * rate * pieces[0].size
+    return np.asarray(heard / (mean + 1e-30))
+
+
+def _inverse(sweep: Sweep, share: Floats | None, length: int) -> NDArray[np.complex128]:
+    """The inverse of a sweep, giving way where noise prevails (Wiener): X* / (|X|^2 + share)."""
+    inverse = soft_inverse(sweep, length)
+    if share is None:
+        return inverse
     energy = np.abs(sweep_spectrum(sweep, length)) ** 2
-    return np.asarray(inverse * (energy / (energy + heard / (mean + 1e-30) + 1e-30)))
+    return np.asarray(inverse * (energy / (energy + share + 1e-30)))
 
 
 def _claim(circle: Floats, voice: Voice, order: int, room: Room) -> tuple[int, Floats]:
     """The stretch of the circular response that belongs to an order of a voice.
 
-    All bands open at one time, so that what their filters ring ahead of the arrival
-    still adds up.
+    All bands of a linear response open at one time, so that what their filters ring ahead
+    of the arrival still adds up. Those of distortion, far weaker, open the later the higher
+    they are: until then what sounds there is somebody's decay.
     """
-    rate, sweep = voice.sweep.sample_rate_hz, voice.sweep
-    zero_s = voice.zero_s - sweep.lead_s(order)
-    before_s = pre_time_s(sweep) if order == 1 else BEFORE_ORDER_S
+    rate, start_hz = voice.sweep.sample_rate_hz, order * voice.sweep.start_hz
+    zero_s = voice.zero_s - voice.sweep.lead_s(order)
     below_db = room.distortion_of_db(voice.source) if order > 1 else 0.0
-    edges_hz = tuple(edge for edge in room.edges_hz if edge > order * sweep.start_hz)
-    lowest_hz = (order * sweep.start_hz / LOWER_REACH, *edges_hz)
-    lengths_s = [room.length_s(low_hz, below_db) for low_hz in lowest_hz]
-    first, last = round((zero_s - before_s) * rate), round((zero_s + lengths_s[0]) * rate)
+    steps_hz = [start_hz * ratio for ratio in ORDER_STEPS] if order > 1 else []
+    edges_hz = tuple(sorted(e for e in {*room.edges_hz, *steps_hz} if e > start_hz))
+    lengths_s = [room.length_s(low / LOWER_REACH, below_db) for low in (start_hz, *edges_hz)]
+    befores_s = [_before_s(voice.sweep, order, low_hz) for low_hz in (start_hz, *edges_hz)]
+    first, last = round((zero_s - befores_s[0]) * rate), round((zero_s + lengths_s[0]) * rate)
     piece = np.take(circle, np.arange(first, last), mode="wrap")
     times = np.arange(first, last) / rate - zero_s
     parts = [
-        part * raised_cosine((length_s - times) / (CLOSING * length_s))
-        for part, length_s in zip(_split(piece, rate, edges_hz), lengths_s, strict=True)
+        part
+        * raised_cosine((length_s - times) / (CLOSING * length_s))
+        * raised_cosine((times + before_s) / (OPENING * before_s))
+        for part, length_s, before_s in zip(
+            _split(piece, rate, edges_hz), lengths_s, befores_s, strict=True
+        )
     ]
-    return first, np.sum(parts, axis=0) * raised_cosine((times + before_s) / (OPENING * before_s))
+    return first, np.sum(parts, axis=0)
+
+
+def _before_s(sweep: Sweep, order: int, low_hz: float) -> float:
+    """How long before its arrival a part of a response, from a frequency up, may ring."""
+    if order == 1:
+        return pre_time_s(sweep)
+    return min(BEFORE_ORDER_S, BEFORE_PERIODS / low_hz + BEFORE_LEAST_S)
 
 
 def _split(piece: Floats, rate: float, edges_hz: tuple[float, ...]) -> list[Floats]:

@@ -3,8 +3,9 @@
     python tests/benchmarks/killed_measurement.py [KILLS]
 
 A quick interface stands in for the room, so that most of the time goes into judging
-and keeping takes. A process is forked for every run and killed (SIGKILL) at a random
-moment after its first sound. Afterwards every take that was reported as kept must be
+and keeping takes, one by one or overlapped as chance has it. A process is forked for every
+run and killed (SIGKILL) at a random moment; the latest comes a few takes after the first
+sound, which a first run times. Afterwards every take that was reported as kept must be
 there, whole and as its checksum says, and the next run must make none of them again.
 Ends with status 1 when any of that fails.
 """
@@ -29,7 +30,7 @@ from roomtune.signal.recording import Recording
 
 RATE = 48000
 SEED = 1
-LATEST_S = 1.2
+WAYS = {"--one-by-one": 4, "--together": 12}
 MEASURE = ("measure", "--yes", "--duration", "0.5")
 
 
@@ -93,21 +94,46 @@ def child(words, told):
     os._exit(0)
 
 
-def run(words, kill_after_s):
-    """Fork a run, kill it some time after its first sound; the lines that it told."""
+def begun(words):
+    """Fork a run; its process and the file on which it tells."""
     reading, writing = os.pipe()
     pid = os.fork()
     if pid == 0:
         os.close(reading)
         child(words, writing)
     os.close(writing)
-    with os.fdopen(reading, "rb") as file:
-        first = file.readline()
-        time.sleep(kill_after_s)
-        os.kill(pid, signal.SIGKILL)
-        rest = file.read()
+    return pid, os.fdopen(reading, "rb")
+
+
+def killed(pid, file):
+    """Kill a run; what it had still told."""
+    os.kill(pid, signal.SIGKILL)
+    rest = file.read()
+    file.close()
     os.waitpid(pid, 0)
-    return (first + rest).decode().splitlines()
+    return rest
+
+
+def run(words, kill_after_s):
+    """Fork a run, kill it some time after its first sound; the lines that it told."""
+    pid, file = begun(words)
+    first = file.readline()
+    time.sleep(kill_after_s)
+    return (first + killed(pid, file)).decode().splitlines()
+
+
+def time_of_takes_s(way):
+    """How long after the first sound of a run the last of a few takes is kept."""
+    pid, file = begun((*MEASURE, way))
+    file.readline()
+    begun_s, kept = time.monotonic(), 0
+    while kept < WAYS[way]:
+        line = file.readline()
+        assert line, "the run ended before"
+        kept += line.startswith(b"kept")
+    needed_s = time.monotonic() - begun_s
+    killed(pid, file)
+    return needed_s
 
 
 def faults_of(session, kept, made_again):
@@ -125,11 +151,13 @@ def faults_of(session, kept, made_again):
 def trial(kills):
     """Kill as often as that; the number of takes kept, and the faults."""
     random = np.random.default_rng(SEED)
+    latest_s = {way: time_of_takes_s(way) for way in WAYS}
     total, faults, ends, session, kept = 0, [], 0, None, set()
     for _ in range(kills):
         done = session.done() if session else frozenset()
-        words = (*MEASURE, "--resume") if session else MEASURE
-        lines = run(words, random.uniform(0, LATEST_S))
+        way = str(random.choice(list(WAYS)))
+        words = (*MEASURE, way, "--resume") if session else (*MEASURE, way)
+        lines = run(words, random.uniform(0, latest_s[way]))
         told = [line.split(maxsplit=2) for line in lines if line.startswith("kept")]
         kept |= {int(number) for _, number, _ in told}
         total += len(told)

@@ -63,6 +63,7 @@ def bending(small_room):
             spectrum *= raised_cosine((1 / 6 - places) / 0.05)[:, None]
             low = scipy.fft.irfft(spectrum, length, axis=0)[: len(signals)]
             # 0.2 a^2 / 2 and 4 a^3 / 4 are a hundredth of a = 0.1.
+            low[:, 19:] = 0  # a loopback is a wire
             return super().play_and_record(signals + 0.2 * low**2 + 4 * low**3, inputs)
 
     return Bent
@@ -95,34 +96,37 @@ def residue_db(one, two):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("count", "noise_rms"), [(12, 1e-9), (12, 2e-5)])
-def test_overlapped_responses_are_as_good_as_sequential_ones(small_room, paths, count, noise_rms):
-    # Wanted: at most 3 dB above the error of takes made alone, and no residue of a
-    # neighbour above -70 dB (asked without noise, which would hide it). Without any
-    # noise the late tail that goes to a neighbour's third order shows: one of twelve
-    # is 3.8 dB above alone, at -76 dB; so there the error itself is bounded.
-    requests = [request(n, kind="loopback", tail_s=0.6) for n in range(1, count + 1)]
-    room = bending(small_room)(paths, drift_ppm=40, noise_rms=noise_rms, seed=1, loopback=(20, 2))
-    whole = passage(pack(requests, ROOM), ROOM)
-    takes = [item.take for item in capture_passage(room, whole)]
-    alone = [capture_take(room, item).take for item in whole.requests]
-    assert all(take.verdict.grade == "good" for take in takes), [t.verdict for t in takes]
-    truths = [paths[n] for n in range(1, len(takes) + 1)]
-    errors = [
-        (error_db(take, truth), error_db(single, truth))
-        for take, single, truth in zip(takes, alone, truths, strict=True)
+@pytest.mark.parametrize(
+    ("duration_s", "quiet_db", "noise_rms"), [(3.0, 79.0, 2e-5), (6.0, 88.0, 1e-9)]
+)
+def test_overlapped_responses_are_as_good_as_sequential_ones(
+    small_room, paths, duration_s, quiet_db, noise_rms
+):
+    # Wanted: at most a quarter of the time, at most 3 dB above the error of takes made
+    # alone, and no residue of a neighbour above -70 dB. With noise 80 dB under the sweep
+    # the usual allowance for decays is enough; without any, they have to be let
+    # fade further, for which sweeps of 6 s leave the time.
+    requests = [
+        request(n, duration_s, kind="loopback", tail_s=0.6) for n in range(1, len(paths) + 1)
     ]
-    residues = [residue_db(take, other) for take, other in zip(takes, alone, strict=True)]
+    room = bending(small_room)(paths, drift_ppm=40, noise_rms=noise_rms, seed=1, loopback=(20, 2))
+    expected = replace(ROOM, quiet_db=quiet_db)
+    whole = passage(pack(requests, expected), expected)
+    takes = [item.take for item in capture_passage(room, whole)]
+    assert all(take.verdict.grade == "good" for take in takes), [t.verdict for t in takes]
+    errors, residues = [], []
+    for number in (6, 11):
+        together, truth = takes[number - 1], paths[number]
+        alone = capture_take(room, whole.requests[number - 1]).take
+        errors.append((error_db(together, truth), error_db(alone, truth)))
+        residues.append(residue_db(together, alone))
     print(
-        f"{count} outputs, noise {noise_rms:g}: error {max(e for e, _ in errors):.1f} dB together, "
-        f"{max(e for _, e in errors):.1f} dB alone, worst difference "
-        f"{max(a - b for a, b in errors):+.1f} dB; residue {max(residues):.1f} dB"
+        f"{len(takes)} outputs, sweeps of {duration_s:g} s, noise {noise_rms:g}: error "
+        f"{max(e for e, _ in errors):.1f} dB together, {max(e for _, e in errors):.1f} dB alone, "
+        f"worst difference {max(a - b for a, b in errors):+.1f} dB; residue {max(residues):.1f} dB"
     )
-    if noise_rms < 1e-6:
-        assert max(residues) < -70
-        assert max(together for together, _ in errors) < -75
-    else:
-        assert all(together <= single + 3 for together, single in errors)
+    assert all(together <= single + 3 for together, single in errors)
+    assert max(residues) < -70
 
 
 def test_decay_and_level_of_a_room_are_learned_from_takes(small_room, paths):
