@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,6 +20,7 @@ SCATTER = 12.0
 FLOOR_DB = -70.0
 WEAKEST_DB = -45.0
 SWEPT = (0.8, 8.0)
+BESIDE, BEGINNING = 1.25, 1.5
 
 
 @dataclass(frozen=True)
@@ -39,8 +41,13 @@ def find_bursts(
     time_zero_s: float,
     tail_s: float,
     noise: NoiseSpectrum,
+    others: Sequence[tuple[Sweep, float]] = (),
 ) -> tuple[Burst, ...]:
     """Find disturbances in a recorded sweep (m,), strongest first.
+
+    `others`: sweeps that sounded meanwhile, and when each began in the samples (s). Their
+    responses are no longer there, but what the edge of their band leaves while they
+    begin, next to the frequency that they pass, is no disturbance.
 
     The residue of the responses is whitened with the noise's own spectrum and
     looked at in frames of 10 and 80 ms, leaving out the frequencies from 0.8 to 8
@@ -58,7 +65,7 @@ def find_bursts(
     floor = 10 ** (FLOOR_DB / 10) * float(np.mean(samples**2)) / rate
     density = smoothed_density(noise, frequencies) + floor
     white = scipy.fft.irfft(spectrum / np.sqrt(density * rate), length)[: samples.size]
-    frames = [_excess(white, sweep, time_zero_s, span_s) for span_s in FRAMES_S]
+    frames = [_excess(white, sweep, time_zero_s, span_s, others) for span_s in FRAMES_S]
     if all(np.max(excess) < 1 for excess in frames):
         return ()
     residue = scipy.fft.irfft(spectrum, length)[: samples.size]
@@ -74,7 +81,11 @@ def find_bursts(
 
 
 def _excess(
-    white: NDArray[np.float64], sweep: Sweep, time_zero_s: float, span_s: float
+    white: NDArray[np.float64],
+    sweep: Sweep,
+    time_zero_s: float,
+    span_s: float,
+    others: Sequence[tuple[Sweep, float]],
 ) -> NDArray[np.float64]:
     """Energy of every frame beside the sweep over what is allowed there; > 1 counts."""
     import scipy.fft
@@ -86,11 +97,19 @@ def _excess(
     pieces = white[: count * size].reshape(count, size) * taper
     power = np.abs(scipy.fft.rfft(pieces, axis=1)) ** 2 / np.sum(taper**2)
     frequencies = scipy.fft.rfftfreq(size, 1 / sweep.sample_rate_hz)
-    begin = np.arange(count) * span_s - time_zero_s
-    length_s = sweep.true_duration_s
-    lowest = sweep.frequency_at_hz(np.clip(begin - span_s, 0, length_s)) * SWEPT[0]
-    highest = sweep.frequency_at_hz(np.clip(begin + 2 * span_s, 0, length_s)) * SWEPT[1]
-    beside = (frequencies < lowest[:, None] - 1 / span_s) | (frequencies > highest[:, None])
+    begin = np.asarray(np.arange(count) * span_s, dtype=np.float64)
+    lowest, highest = _passed(sweep, time_zero_s, begin, span_s)
+    beside = frequencies < SWEPT[0] * lowest - 1 / span_s
+    beside |= frequencies > SWEPT[1] * highest
+    for other, zero_s in others:
+        lowest, highest = _passed(other, zero_s, begin, span_s)
+        begun_s = zero_s + float(other.time_of_s(BEGINNING * other.start_hz))
+        elsewhere = (begin + 2 * span_s < zero_s) | (begin - span_s > begun_s)
+        beside &= (
+            elsewhere[:, None]
+            | (frequencies < lowest / BESIDE - 1 / span_s)
+            | (frequencies > highest * BESIDE + 1 / span_s)
+        )
     beside &= (frequencies > 0) & (frequencies < 0.45 * sweep.sample_rate_hz)
     bins = beside.sum(axis=1)
     energy = (power * beside).sum(axis=1) / np.maximum(bins, 1)
@@ -98,6 +117,18 @@ def _excess(
     usual = np.maximum(median_filter(energy, size=2 * reach + 1, mode="nearest"), 1.0)
     allowed = np.maximum(LEAST, 1 + SCATTER / np.sqrt(np.maximum(bins, 1)))
     return np.asarray(np.where(bins > 0, energy / (usual * allowed), 0.0))
+
+
+def _passed(
+    sweep: Sweep, zero_s: float, begin_s: NDArray[np.float64], span_s: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Lowest and highest frequency (frames, 1) that a sweep passes in each frame or beside it."""
+    length_s = sweep.true_duration_s
+    low, high = (
+        sweep.frequency_at_hz(np.clip(begin_s + at * span_s - zero_s, 0, length_s))[:, None]
+        for at in (-1, 2)
+    )
+    return low, high
 
 
 def _bursts(

@@ -17,7 +17,7 @@ from roomtune.capture.stimulus import Schedule
 from roomtune.capture.timing import Clock, MarkerTimes
 from roomtune.signal.decibels import power
 from roomtune.signal.deconvolution import Deconvolution
-from roomtune.signal.sweeps import sweep_energy_density
+from roomtune.signal.sweeps import Sweep, sweep_energy_density
 from roomtune.signal.values import NoiseSpectrum
 
 SNR_WINDOW_S = 0.3
@@ -43,6 +43,7 @@ class Evidence:
     `clock` comes from the loopback where there is one; `heard` are the markers
     at the microphone, if it heard them. `mistaken_rate_hz`: the rate at which the
     recording was made, when that was not the one it states (it is resampled).
+    `others`: sweeps that sounded meanwhile, and when each began in the stretch (s).
     """
 
     recording: Recording
@@ -54,6 +55,7 @@ class Evidence:
     response: Deconvolution
     noise: NoiseSpectrum
     mistaken_rate_hz: float | None = None
+    others: tuple[tuple[Sweep, float], ...] = ()
 
     @property
     def microphone(self) -> NDArray[np.float64]:
@@ -69,6 +71,7 @@ class Evidence:
             self.stretch.zero_s,
             self.request.settings.tail_s,
             self.noise,
+            self.others,
         )
 
     @cached_property

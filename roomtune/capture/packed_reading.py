@@ -142,6 +142,7 @@ def _evidence(
         ),
         noise=noise,
         mistaken_rate_hz=read.mistaken_rate_hz,
+        others=tuple((v.sweep, v.zero_s - begin / rate) for v in unmixed.voices if v is not voice),
     )
 
 

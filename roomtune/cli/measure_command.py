@@ -30,6 +30,13 @@ LISTEN_S = 4.0
 @click.option("--output", "outputs", multiple=True, help="Only this output (repeatable).")
 @click.option("--duration", "duration_s", type=click.FloatRange(0.5, 60), help="Sweep length, s.")
 @click.option(
+    "--repeats",
+    type=click.IntRange(1, 32),
+    default=1,
+    show_default=True,
+    help="Sweeps per take; their mean is kept too, without the disturbed ones.",
+)
+@click.option(
     "--follow-noise",
     is_flag=True,
     help="Listen first; sweep more quietly where the room is quiet.",
@@ -56,6 +63,7 @@ def command(
     seats: tuple[str, ...],
     outputs: tuple[str, ...],
     duration_s: float | None,
+    repeats: int,
     follow_noise: bool,
     together: bool | None,
     yes: bool,
@@ -77,9 +85,12 @@ def command(
     from roomtune.session.room_on_disk import check_room
 
     system = load_system()
-    requests = wanted_requests(system, settings_for(duration_s), seats, outputs)
-    if to_file is not None and follow_noise:
-        raise RoomtuneError("A file is written without listening: leave --follow-noise out.")
+    requests = wanted_requests(system, settings_for(duration_s, repeats), seats, outputs)
+    if to_file is not None and (follow_noise or repeats > 1):
+        raise RoomtuneError(
+            "A file is written without listening and played once: leave --follow-noise and "
+            "--repeats out."
+        )
     if to_file is not None:
         write_file(to_file, requests)
         return
@@ -91,10 +102,10 @@ def command(
     if not todo:
         say("Every take is there already. Next: roomtune advise")
         return
-    check_room(session.path if session else Path(), todo)
+    check_room(session.path if session else Path(), [*todo] * repeats)
     way: Way = "learning" if together is None else "together" if together else "one by one"
-    seconds = foresee(way, session, todo)
-    consent(loudest_dbfs(todo), len(todo), seconds, yes)
+    seconds = repeats * foresee(way, session, todo)
+    consent(loudest_dbfs(todo), repeats * len(todo), seconds, yes)
     session = session or Session.create(Path(), name, SYSTEM, state=state)
     say(f"Keeping the takes in {session.path}")
     bad = run_round(stage, session, todo, "measuring", way=way)
@@ -106,7 +117,7 @@ def command(
 
 
 def foresee(way: Way, session: Session | None, todo: Sequence[TakeRequest]) -> float:
-    """Say how the takes will be made; returns the seconds of sound."""
+    """Say how the takes will be made; returns the seconds of sound if each is made once."""
     from roomtune.capture.ways import Learner, foreseen, told
 
     kept = session.takes(kind="output") if session and way != "one by one" else ()
@@ -130,11 +141,13 @@ def after_listening(
     return tuple(follow_noise(request, noise) for request in requests)
 
 
-def settings_for(duration_s: float | None) -> CaptureSettings:
+def settings_for(duration_s: float | None, repeats: int = 1) -> CaptureSettings:
     """The usual capture settings, with another sweep length where one is wanted."""
     from roomtune.capture.requests import CaptureSettings
 
-    return CaptureSettings() if duration_s is None else CaptureSettings(sweep_duration_s=duration_s)
+    if duration_s is None:
+        return CaptureSettings(repeats=repeats)
+    return CaptureSettings(sweep_duration_s=duration_s, repeats=repeats)
 
 
 def wanted_requests(

@@ -25,7 +25,7 @@ def run_round(
     through: str | None = None,
     way: Way = "one by one",
 ) -> tuple[str, ...]:
-    """Make and keep all takes; returns a sentence for each that stayed bad.
+    """Make and keep all takes, and the means of repeats; a sentence for each that stayed bad.
 
     `through` names the tuning that the amplifier ran meanwhile; `way` how the
     outputs at a seat follow each other (`roomtune.capture.ways`).
@@ -58,13 +58,16 @@ def run_round(
         for seat in dict.fromkeys(request.seat for request in requests):
             stage.go_to(seat)
             at_seat = [request for request in requests if request.seat == seat]
-            learner.capture(
+            made = learner.capture(
                 stage.interface,
                 at_seat,
                 on_captured=keep,
                 on_progress=announce,
                 before_by_hand=stage.switch_to,
             )
+            for captured in made:
+                if captured.request.settings.repeats > 1:
+                    session.add(captured, through=through)
             if any(request.by_hand for request in at_seat):
                 stage.switch_back()
     for doubt in doubts.values():

@@ -55,7 +55,6 @@ def deconvolve(
     start_s: float = -0.3,
     tail_s: float = 1.0,
     highest_order: int = HIGHEST_ORDER,
-    below: float = BELOW_BAND,
 ) -> Deconvolution:
     """Recover impulse responses from recordings of one sweep, shape (..., m).
 
@@ -63,10 +62,8 @@ def deconvolve(
     with no delay at all, to any fraction of a sample; None takes the strongest
     point of each response as time zero. The responses run from `start_s` (at
     most zero) to `tail_s`; before the arrival a fade keeps only what the ringing
-    of the band edge and early arrivals need (`pre_time_s`). `below`: where the
-    ramp under the band ends, in parts of the start frequency (`steepest_edge` lets
-    in the least of what others play there). In the valid band
-    the error is below -75 dB of the response's energy (15 Hz sweep of 3 s;
+    of the band edge and early arrivals need (`pre_time_s`). In the valid band the error is
+    below -75 dB of the response's energy (15 Hz sweep of 3 s;
     lower for higher bands) plus noise. Raises ValueError for fewer samples than the sweep has.
     """
     data = np.asarray(samples, dtype=float)
@@ -76,14 +73,14 @@ def deconvolve(
     zeros: list[float | None] = [None] * len(rows)
     if time_zero_s is not None:
         zeros = np.broadcast_to(time_zero_s, data.shape[:-1]).ravel().tolist()
-    windows = _windows(sweep, start_s, tail_s, highest_order, below)
+    windows = _windows(sweep, start_s, tail_s, highest_order)
     stretch_s = (-start_s, -start_s + sweep.true_duration_s + tail_s)
     pieces = [np.empty((len(rows), window.gain.size)) for window in windows]
     least = max(sweep.sample_count, *(w.gain.size for w in windows))
     found = []
     for first in range(0, len(rows), ROWS_TOGETHER):
         some = slice(first, first + ROWS_TOGETHER)
-        circles = _circles(rows[some], sweep, zeros[some], stretch_s, least, below)
+        circles = _circles(rows[some], sweep, zeros[some], stretch_s, least)
         for place, (circle, whole, found_s) in enumerate(circles, first):
             found.append(found_s)
             for piece, window in zip(pieces, windows, strict=True):
@@ -119,7 +116,6 @@ def _circles(
     zeros_s: list[float | None],
     stretch_s: tuple[float, float],
     least: int,
-    below: float,
 ) -> Iterator[tuple[NDArray[np.float64], int, float]]:
     """Of each row the circular response, the sample of it at time zero, and time zero in the row.
 
@@ -138,7 +134,7 @@ def _circles(
     length = scipy.fft.next_fast_len(max(longest, least), real=True)
     spectra = scipy.fft.rfft(_stretches(rows, [begin for begin, _, _ in places], length), length)
     for spectrum, (_, _, fraction) in zip(spectra, places, strict=True):
-        spectrum *= _turned_inverse(sweep, length, fraction, below)
+        spectrum *= _turned_inverse(sweep, length, fraction)
     circles = scipy.fft.irfft(spectra, length, overwrite_x=True)
     for circle, (_, whole, _), zero_s in zip(circles, places, zeros_s, strict=True):
         if zero_s is None:
@@ -169,11 +165,9 @@ def _stretches(rows: NDArray[np.float64], begins: list[int], length: int) -> NDA
 
 
 @lru_cache(maxsize=2)
-def _turned_inverse(
-    sweep: Sweep, length: int, fraction: float, below: float
-) -> NDArray[np.complex128]:
+def _turned_inverse(sweep: Sweep, length: int, fraction: float) -> NDArray[np.complex128]:
     """The inverse spectrum that also moves everything ahead by a fraction of a sample."""
-    inverse = inverse_spectrum(sweep, length, below)
+    inverse = inverse_spectrum(sweep, length)
     if fraction == 0:
         return inverse
     return np.asarray(inverse * np.exp(2j * np.pi * fraction / length * np.arange(inverse.size)))
@@ -201,7 +195,7 @@ class _Window:
 
 @lru_cache(maxsize=8)
 def _windows(
-    sweep: Sweep, start_s: float, tail_s: float, highest_order: int, below: float
+    sweep: Sweep, start_s: float, tail_s: float, highest_order: int
 ) -> tuple[_Window, ...]:
     """The windows of the linear response and of each distortion order.
 
@@ -213,7 +207,7 @@ def _windows(
     rate = sweep.sample_rate_hz
     pre = pre_time_s(sweep)
     low, high = sweep.valid_band_hz
-    edge_hz = min(low - below * sweep.start_hz, sweep.top_hz - high)
+    edge_hz = min(low - BELOW_BAND * sweep.start_hz, sweep.top_hz - high)
     held = min(max(EDGE_RINGS / edge_hz, HELD_S), LONGEST_HELD * pre)
     windows = [_window(rate, 0.0, (start_s, tail_s), (pre, held), 0.1 * tail_s)]
     room = sweep.lead_s(2) - pre

@@ -187,16 +187,14 @@ def sweep_energy_density(sweep: Sweep, frequencies_hz: ArrayLike) -> NDArray[np.
     return np.asarray(np.interp(np.asarray(frequencies_hz, dtype=float), grid, power))
 
 
-def band_gain(
-    sweep: Sweep, frequencies_hz: NDArray[np.float64], below: float = BELOW_BAND
-) -> NDArray[np.float64]:
+def band_gain(sweep: Sweep, frequencies_hz: NDArray[np.float64]) -> NDArray[np.float64]:
     """Gain (0 to 1) that the deconvolution leaves at each frequency.
 
-    1 in the valid band; beyond it a smooth ramp to zero at `below` times the start
+    1 in the valid band; beyond it a smooth ramp to zero at 0.6 of the start
     and 1.005 of the stop frequency, where the faded sweep still carries energy.
     """
     low, high = sweep.valid_band_hz
-    bottom, top = sweep.start_hz * below, sweep.top_hz
+    bottom, top = sweep.start_hz * BELOW_BAND, sweep.top_hz
     rise = smooth_step((frequencies_hz - bottom) / (low - bottom))
     fall = smooth_step((top - frequencies_hz) / (top - high))
     return np.asarray(rise * fall)
@@ -213,9 +211,7 @@ def smooth_step(position: ArrayLike) -> NDArray[np.float64]:
 
 
 @lru_cache(maxsize=8)
-def inverse_spectrum(
-    sweep: Sweep, length: int, below: float = BELOW_BAND
-) -> NDArray[np.complex128]:
+def inverse_spectrum(sweep: Sweep, length: int) -> NDArray[np.complex128]:
     """Return the regularised inverse of the sweep's DFT, shape (length // 2 + 1,).
 
     Exactly 1 / X in the valid band, zero outside the reach of `band_gain`.
@@ -223,7 +219,7 @@ def inverse_spectrum(
     import scipy.fft
 
     inverse: NDArray[np.complex128] = scipy.fft.rfft(sweep_signal(sweep), length)
-    gain = band_gain(sweep, scipy.fft.rfftfreq(length, 1 / sweep.sample_rate_hz), below)
+    gain = band_gain(sweep, scipy.fft.rfftfreq(length, 1 / sweep.sample_rate_hz))
     np.divide(gain, inverse, out=inverse, where=gain > 0)
     inverse[gain == 0] = 0
     inverse.flags.writeable = False
@@ -237,10 +233,3 @@ def pre_time_s(sweep: Sweep) -> float:
     least 50 ms, and at most 0.6 of the lead of the second order.
     """
     return min(max(0.05, 6 / sweep.start_hz), 0.6 * sweep.lead_s(2))
-
-
-def steepest_edge(sweep: Sweep) -> float:
-    """The narrowest ramp under the band whose ringing fits the pre-time, for `below`."""
-    low_in_starts = sweep.valid_band_hz[0] / sweep.start_hz
-    narrowest = low_in_starts - 2.5 / (pre_time_s(sweep) * sweep.start_hz)
-    return min(max(narrowest, BELOW_BAND), 0.95)

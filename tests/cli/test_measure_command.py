@@ -61,6 +61,19 @@ def test_a_stopped_measurement_goes_on_with_what_is_missing(garden, project) -> 
     assert "Every take is there already" in again.output
 
 
+def test_the_mean_of_repeats_is_kept_and_used(garden, project) -> None:
+    words = ("--virtual", ".", "--yes", "--seat", "left", "--output", "left-woofer")
+    result = garden("measure", *words, "--duration", "1", "--repeats", "3")
+    assert result.exit_code == 0, result.output
+    assert "3 takes, about" in result.output
+    session = latest(project)
+    first, *_, mean = (session.take(entry) for entry in session.entries())
+    assert len(session.entries()) == 4
+    (used,) = session.takes()
+    assert used.noise.density.mean() == mean.noise.density.mean()
+    assert mean.noise.density.mean() < 0.5 * first.noise.density.mean()
+
+
 def test_nothing_sounds_without_consent(garden, project) -> None:
     result = garden("measure", "--virtual", ".", answers="n\n")
     assert result.exit_code == 1
