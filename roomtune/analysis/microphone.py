@@ -11,6 +11,7 @@ import pathlib
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -154,10 +155,20 @@ def correct_impulse_response(
 
     count = measured.samples.shape[-1]
     length = scipy.fft.next_fast_len(max(2 * count, 1 << 16), real=True)
-    frequencies = scipy.fft.rfftfreq(length, 1 / measured.sample_rate_hz)
-    spectrum = scipy.fft.rfft(measured.samples, length) / correction.at(frequencies)
+    own = _on_grid(correction, length, measured.sample_rate_hz)
+    spectrum = scipy.fft.rfft(measured.samples, length) / own
     samples = scipy.fft.irfft(spectrum, length)[..., :count]
     return replace(measured, samples=samples)
+
+
+@lru_cache(maxsize=4)
+def _on_grid(
+    correction: MicrophoneCorrection, length: int, sample_rate_hz: float
+) -> NDArray[np.complex128]:
+    """The microphone's response on the grid of a real FFT, made once for many takes."""
+    import scipy.fft
+
+    return correction.at(scipy.fft.rfftfreq(length, 1 / sample_rate_hz))
 
 
 def _decoded(data: bytes) -> str:

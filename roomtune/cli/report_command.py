@@ -43,13 +43,12 @@ def content_of(session: Session, system: System, earlier: Session | None = None)
     """Everything that a session holds by now."""
     from roomtune.advisor.measured import measured_from_takes
     from roomtune.cli.responses import correction_of, kept_advice, measured_of, tuning_of
-    from roomtune.cli.verify_command import session_through, verification_of
+    from roomtune.cli.verify_command import kept_verification
     from roomtune.report.content import Content
     from roomtune.session.comparison import compare
 
     takes = session.takes(kind="output")
     measured = measured_from_takes(system, takes, correction_of(session, system))
-    verified = session.current("verification") is not None
     comparison, former = None, None
     if earlier is not None:
         former = tuning_of(earlier) if earlier.current("tuning") else None
@@ -62,11 +61,7 @@ def content_of(session: Session, system: System, earlier: Session | None = None)
         notes=tuple(note["text"] for note in session.notes),
         measured=measured,
         advice=kept_advice(session, system, measured),
-        verification=(
-            verification_of(session, system, measured, session_through(session))
-            if verified
-            else None
-        ),
+        verification=kept_verification(session),
         comparison=comparison,
         takes=takes,
     )

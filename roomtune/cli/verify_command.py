@@ -162,19 +162,15 @@ def verification_of(
     through: str,
     tolerance: Tolerance | None = None,
 ) -> Verification:
-    """Hold the channel takes made through a tuning against its prediction.
+    """Hold the channel takes made through a tuning against its prediction."""
+    from dataclasses import replace
 
-    With the tolerance of the session's newest verification where none is given.
-    """
     from roomtune.advisor.prediction import predict
     from roomtune.cli.responses import channel_takes, correction_of, tuning_of
     from roomtune.session.verification import verify
 
     tuning = tuning_of(session)
-    if tolerance is None and session.current("verification"):
-        former = session.verification()
-        tolerance = former.tolerance if former else None
-    return verify(
+    result = verify(
         system,
         predict(tuning, measured),
         channel_takes(session, through),
@@ -183,6 +179,17 @@ def verification_of(
         measured=measured,
         tolerance=tolerance,
     )
+    return replace(result, through=through)
+
+
+def kept_verification(session: Session) -> Verification | None:
+    """The session's newest verification, unless it was made through an earlier tuning.
+
+    Files of earlier versions do not say through which; they are taken as they are.
+    """
+    kept = session.verification()
+    fitting = kept is not None and kept.through in ("", session_through(session))
+    return kept if fitting else None
 
 
 def verification_as_json(result: Verification) -> dict[str, object]:

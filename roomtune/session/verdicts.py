@@ -95,7 +95,8 @@ class Verification:
 
     `offset_ms`: the time offset taken out per seat. `common_level_db`: a level
     difference common to all channels, already taken out of the rows.
-    `missing`: channels at seats that were not measured.
+    `missing`: channels at seats that were not measured. `through`: the file of the
+    tuning that the amplifier ran, where that is known.
     """
 
     centres_hz: NDArray[np.float64]
@@ -106,6 +107,7 @@ class Verification:
     diagnosis: tuple[Diagnosis, ...] = ()
     missing: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    through: str = ""
 
     def __post_init__(self) -> None:
         if not self.rows:

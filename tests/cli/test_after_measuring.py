@@ -11,6 +11,7 @@ from click.testing import CliRunner
 
 from roomtune.cli.main import main
 from roomtune.processor.storage import read_tuning
+from roomtune.session.folder import list_sessions
 
 pytestmark = pytest.mark.slow
 
@@ -53,6 +54,13 @@ def test_verify_passes_through_the_right_tuning(there) -> None:
     assert told["passed"]
     assert told["rms_db"] < 0.5
     assert {row["channel"] for row in told["rows"]} == {"L", "R", "C", "LFE", "Ls", "Rs"}
+    # The report tells it, but not once another tuning has taken the place of the verified one.
+    for verified in (True, False):
+        assert there("report").exit_code == 0
+        (session,) = list_sessions(Path())
+        page = session.current("report").read_text(encoding="utf-8")
+        assert ("Verified: passed" in page) == verified
+        session.save("tuning", ".json", session.current("tuning").read_bytes())
 
 
 def test_compare_finds_nothing_between_a_session_and_itself(there) -> None:

@@ -5,6 +5,9 @@ from __future__ import annotations
 import csv
 import io
 import json
+import re
+import shutil
+import subprocess
 from dataclasses import replace
 
 import numpy as np
@@ -23,6 +26,7 @@ from roomtune.report.settings_sheet import COLUMNS, settings_csv, settings_sheet
 from roomtune.report.sofa import export_sofa
 from roomtune.system.model import Range
 
+PDF_READER = shutil.which("pdftotext")
 FREQUENCIES_HZ = np.geomspace(20, 20000, 200)
 
 
@@ -180,7 +184,44 @@ def test_columns_read_by_numpy_give_the_response(content, tuning, tmp_path):
     loud = np.abs(truth) > 1e-4
     read = 10 ** (level / 20) * np.exp(1j * np.radians(phase))
     assert_allclose(read[loud], truth[loud], rtol=1e-3)
-    assert len(exporters.export_measured_columns(tmp_path / "m", content.measured)) == 8
+
+
+def test_measured_columns_are_the_fourier_transform_of_the_responses(content, tmp_path):
+    responses = content.measured.responses
+    files = exporters.export_measured_columns(tmp_path, content.measured)
+    assert len(files) == 8
+    assert files[5].name == "output-woofer-right-side.txt"
+    frequency, level, phase = np.loadtxt(files[5], unpack=True)
+    times = responses.start_s + np.arange(responses.samples.shape[-1]) / responses.sample_rate_hz
+    truth = np.exp(-2j * np.pi * frequency[:, None] * times) @ responses.samples[2, 1]
+    read = 10 ** (level / 20) * np.exp(1j * np.radians(phase))
+    assert_allclose(read, truth, rtol=1e-3, atol=1e-4)
+
+
+@pytest.mark.skipif(PDF_READER is None, reason="no pdftotext is installed")
+def test_the_pdf_sheet_read_by_another_program_says_what_the_tuning_says(content, tuning, tmp_path):
+    path = exporters.export_settings_pdf(tmp_path / "s.pdf", tuning, content.system, "2026-03-01")
+    command = [PDF_READER, "-layout", "-enc", "UTF-8", str(path), "-"]
+    text = subprocess.run(command, capture_output=True, text=True, check=True).stdout
+    assert "2026-03-01 page 1 of" in " ".join(text.split())
+    sections = re.split(r"^\s*Output (?=\d+: )", text, flags=re.M)[1:]
+    assert len(sections) == len(tuning.outputs)
+    for output, section in zip(tuning.outputs, sections, strict=True):
+        assert section.startswith(f"{output.number}: {output.name}")
+        value = dict(re.findall(r"^\W*([a-z][a-z ]*?) {2,}(\S+)", section, flags=re.M))
+        assert float(value["gain"]) == output.gain_db
+        assert value["polarity"] == ("inverted" if output.inverted else "normal")
+        assert float(value["delay"]) == output.delay_ms
+        assert float(value["limiter threshold"]) == output.limiter.threshold_dbfs
+        rows = re.findall(r"^\W*(\d+) +([a-z ]+?) +([\d.]+) Hz +(.*)$", section, flags=re.M)
+        assert len(rows) == len(output.filters)
+        for number, (row, item) in enumerate(zip(rows, output.filters, strict=True), start=1):
+            assert (int(row[0]), row[1], float(row[2])) == (number, item.type, item.frequency_hz)
+            if item.family:
+                assert row[3].strip() == f"{item.family} order {item.order}"
+            else:
+                q, gain, unit = row[3].split()
+                assert (float(q), float(gain), unit) == (item.q, item.gain_db, "dB")
 
 
 def test_sofa_is_read_by_an_independent_library(content, tmp_path):
