@@ -12,6 +12,7 @@ from roomtune.capture.requests import TakeRequest
 from roomtune.capture.steadiness import movement, steadiness
 from roomtune.capture.take import Finding, Grade, Verdict
 from roomtune.capture.timing import USUAL_RATES_HZ
+from roomtune.signal.bands import band_name
 
 GOOD_SNR_DB = 20.0
 LEAST_SNR_DB = 6.0
@@ -213,7 +214,7 @@ def signal_to_noise(evidence: Evidence) -> tuple[Finding, ...]:
     if not weak.any():
         return ()
     bands = ", ".join(
-        f"{centre:.3g} Hz: {ratio:.0f} dB"
+        f"{band_name(centre, 1)}: {ratio:.0f} dB"
         for centre, ratio in zip(centres[weak], ratios[weak], strict=True)
     )
     grade: Grade = "repeat" if np.median(ratios) < LEAST_SNR_DB else "usable"

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from roomtune.cli.rounds import channel_level_dbfs, run_round
+from roomtune.cli.rounds import channel_level_dbfs, run_round, within_what_passes
 from roomtune.cli.show import say
 
 if TYPE_CHECKING:
@@ -44,12 +44,13 @@ def request_alone(
     loopback there is no time reference: the driver that plays the markers is muted.
     """
     from roomtune.capture.requests import Reference, channel_requests
-    from roomtune.session.alone import driving_channels
+    from roomtune.session.alone import driving_channels, only
 
     channel = driving_channels(tuning)[output]
     level_dbfs = channel_level_dbfs(system, tuning)
     requests = channel_requests(system, settings, seat, level_dbfs, {channel: (output,)})
     request = next(r for r in requests if r.source == channel)
+    request = within_what_passes(request, only(tuning, output, channel))
     if request.reference.kind == "loopback":
         return request
     return replace(request, reference=Reference("none"))

@@ -51,6 +51,7 @@ def command(
     """
     from roomtune.capture.requests import output_requests
     from roomtune.capture.together import plan_seat, quick_settings
+    from roomtune.cli.compare_command import show_findings
     from roomtune.cli.measure_command import loudest_dbfs
     from roomtune.cli.project import QUICK, SYSTEM, load_system, open_session, tuned_before
     from roomtune.cli.stage import consent, open_stage
@@ -74,9 +75,8 @@ def command(
         as_json(check_as_json(result, advice, plan.time_s))
     else:
         echo(f"{earlier.path.name} -> now, {plan.time_s:.0f} s of sound")
-        for finding in result.findings:
-            echo(f"- {finding.text}")
-        for sentence in (result.reason, *advice):
+        show_findings(result)
+        for sentence in advice:
             echo(sentence)
     if result.changed:
         raise SystemExit(1)

@@ -69,6 +69,10 @@ def history_of(system: System, sessions: list[Session]) -> History:
 
 def show_findings(result: Comparison) -> None:
     """Print what changed and whether it matters."""
+    from roomtune.session.comparison import NOTHING
+
+    if not result.findings:
+        echo(NOTHING)
     for finding in result.findings:
         echo(f"- {finding.text}")
     echo(result.reason)

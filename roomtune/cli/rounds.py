@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from roomtune.cli.show import progress, say
@@ -75,10 +76,16 @@ def run_round(
     return tuple(bad.values())
 
 
+PASSED_WITHIN_DB = 24.0
+
+
 def channel_round(
     system: System, settings: CaptureSettings, tuning: Tuning, seats: Sequence[str]
 ) -> list[TakeRequest]:
-    """One request per channel and seat, no louder than any output's limit allows."""
+    """One request per channel and seat, no louder than any output's limit allows.
+
+    Each sweep covers what the tuning lets through: nobody waits for the LFE channel at 1 kHz.
+    """
     from roomtune.capture.requests import channel_requests
 
     level = channel_level_dbfs(system, tuning)
@@ -86,7 +93,31 @@ def channel_round(
         channel.name: tuple(r.output for r in tuning.routes if r.channel == channel.name)
         for channel in system.channels
     }
-    return [r for seat in seats for r in channel_requests(system, settings, seat, level, players)]
+    return [
+        within_what_passes(request, tuning)
+        for seat in seats
+        for request in channel_requests(system, settings, seat, level, players)
+    ]
+
+
+def within_what_passes(request: TakeRequest, tuning: Tuning) -> TakeRequest:
+    """The request, its sweep no wider than where the tuning is within 24 dB of its most.
+
+    Left as it is where less than an octave would be left.
+    """
+    import numpy as np
+
+    from roomtune.processor.response import tuning_response
+
+    sweep = request.sweep
+    frequencies_hz = np.geomspace(sweep.start_hz, sweep.stop_hz, 400)
+    row = [channel.name for channel in tuning.channels].index(request.source)
+    gains = np.abs(tuning_response(tuning, frequencies_hz)[row]).max(axis=0)
+    passed = frequencies_hz[gains >= gains.max() * 10 ** (-PASSED_WITHIN_DB / 20)]
+    low_hz, high_hz = float(passed[0]), float(passed[-1])
+    if high_hz < 2 * low_hz:
+        return request
+    return replace(request, sweep=replace(sweep, start_hz=low_hz, stop_hz=high_hz))
 
 
 def channel_level_dbfs(system: System, tuning: Tuning) -> float:

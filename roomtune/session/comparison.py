@@ -31,6 +31,7 @@ TOLD_FIRST = 3
 REVERSED_SIGNIFICANCE = 100.0
 WORSE_LEVELS_DB = 0.5
 WORSE_ARRIVALS_MS = 0.1
+NOTHING = "Nothing changed beyond what noise and repetition explain."
 Real = NDArray[np.float64]
 
 
@@ -84,7 +85,7 @@ class Comparison:
     def summary(self) -> str:
         """The comparison in a few sentences: the three most telling changes, and what to do."""
         if not self.findings:
-            return f"Nothing changed beyond what noise and repetition explain. {self.reason}"
+            return f"{NOTHING} {self.reason}"
         told = [f.text for f in self.findings[:TOLD_FIRST]]
         more = len(self.findings) - TOLD_FIRST
         if more > 0:

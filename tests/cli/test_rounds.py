@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from roomtune.advisor.starting import starting_tuning
 from roomtune.capture.requests import CaptureSettings, output_requests
-from roomtune.cli.rounds import channel_level_dbfs, run_round
+from roomtune.cli.rounds import channel_level_dbfs, channel_round, run_round
 from roomtune.cli.stage import VirtualStage
 from roomtune.processor.tuning import ChannelSetting, Limiter, OutputSetting, Route, Tuning
 from roomtune.session.folder import Session
@@ -87,3 +89,17 @@ def test_a_channel_stays_under_the_limiters(attic) -> None:
     )
     level = channel_level_dbfs(system, tuning)
     assert level == pytest.approx(limiter.threshold_dbfs - 1.0 - 6.0, abs=1e-9)
+
+
+def test_each_channel_is_swept_over_what_the_tuning_lets_through() -> None:
+    system = read_system(load_scenario("garden-studio").system_path)
+    tuning = starting_tuning(system)
+    requests = channel_round(system, CaptureSettings(), tuning, ["middle"])
+    sweeps = {request.source: request.sweep for request in requests}
+    assert sweeps["L"].stop_hz > 19e3
+    # The LFE channel, low-passed at 120 Hz by a slope of 24 dB per octave: no more than two
+    # octaves beyond, and the subwoofers' own lower end.
+    assert 150 < sweeps["LFE"].stop_hz < 480
+    assert sweeps["LFE"].start_hz < 20
+    unheard = replace(tuning, routes=tuple(r for r in tuning.routes if r.channel != "LFE"))
+    assert channel_round(system, CaptureSettings(), unheard, ["middle"])[3].sweep.stop_hz > 480
