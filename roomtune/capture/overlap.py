@@ -145,21 +145,22 @@ def _packed(
     order: Sequence[int], requests: Sequence[TakeRequest], barriers: Barriers
 ) -> list[Place]:
     """Put every request at the earliest begin that disturbs none of those before."""
-    placed: dict[int, Place] = {}
+    at_zero_s = [Place(request, 0.0).origin_s for request in requests]
+    begins_s: dict[int, float] = {}
     for number in order:
         request = requests[number]
-        at_zero = Place(request, 0.0)
-        barred = sorted(
-            (low + other.origin_s - at_zero.origin_s, high + other.origin_s - at_zero.origin_s)
-            for before, other in placed.items()
-            for low, high in barriers[before][number]
-        )
+        barred = []
+        for before, other_s in begins_s.items():
+            origin_s = other_s + at_zero_s[before]
+            for low, high in barriers[before][number]:
+                barred.append((low + origin_s - at_zero_s[number],
+                               high + origin_s - at_zero_s[number]))  # fmt: skip
         begin_s = 0.0
-        for low, high in barred:
+        for low, high in sorted(barred):
             if low < begin_s < high or low < _on_grid(begin_s, request) < high:
                 begin_s = high
-        placed[number] = Place(request, _on_grid(begin_s, request))
-    return [placed[number] for number in range(len(requests))]
+        begins_s[number] = _on_grid(begin_s, request)
+    return [Place(request, begins_s[number]) for number, request in enumerate(requests)]
 
 
 def _on_grid(time_s: float, request: TakeRequest) -> float:
