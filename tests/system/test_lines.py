@@ -94,7 +94,7 @@ values = st.recursive(
 )
 
 
-@settings(derandomize=True, deadline=None, max_examples=200)
+@settings(derandomize=True, deadline=None, max_examples=100)
 @given(st.dictionaries(keys, values, max_size=5))
 def test_whatever_is_written_is_found_again(data):
     text = tomlkit.dumps(data)

@@ -345,7 +345,7 @@ TEMPLATE = new_system_toml("5.1", front_ways=3, subwoofers=2)
 WORDS = st.sampled_from(["=", "[", "]", "[[", "{", "}", '"', "#", "nan", "-1", "true", "1e9", ","])
 
 
-@settings(derandomize=True, deadline=None, max_examples=400)
+@settings(derandomize=True, deadline=None, max_examples=150)
 @given(st.data())
 def test_any_damage_gives_a_system_or_an_error_for_people(data):
     text = data.draw(st.sampled_from([GOOD, TEMPLATE]))
@@ -365,7 +365,7 @@ literals |= st.sampled_from(
 )
 
 
-@settings(derandomize=True, deadline=None, max_examples=300)
+@settings(derandomize=True, deadline=None, max_examples=150)
 @given(st.data())
 def test_any_other_value_gives_a_system_or_an_error_for_people(data):
     rows = data.draw(st.sampled_from([GOOD, TEMPLATE])).split("\n")
