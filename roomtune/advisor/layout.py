@@ -11,7 +11,6 @@ from roomtune.system.model import Loudspeaker, Output, Position, Processor, Syst
 
 FULL_RANGE_HZ = 20.0
 BASS_REACH_HZ = 60.0
-SMALLEST_OVERLAP = 1.2
 
 
 def ordered_outputs(system: System, loudspeaker: str) -> tuple[Output, ...]:

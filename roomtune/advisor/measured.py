@@ -20,7 +20,6 @@ if TYPE_CHECKING:
     from roomtune.analysis.microphone import MicrophoneCorrection
 
 TAPER_OCTAVES = 1 / 12
-ASSUMED_RANGE_DB = 50.0
 
 
 @dataclass(frozen=True, eq=False)

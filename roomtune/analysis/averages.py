@@ -10,7 +10,6 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from roomtune.signal.decibels import power_db
 from roomtune.signal.values import FrequencyResponse
 
 
@@ -73,8 +72,3 @@ def seat_coherence(
     common = np.abs(aligned_average(response, arrivals_s, weights).values) ** 2
     total = np.abs(seat_average(response, weights).values) ** 2
     return common / np.maximum(total, 1e-300)
-
-
-def loudest_seat_db(response: FrequencyResponse) -> NDArray[np.float64]:
-    """Level at the loudest seat in dB, shape (..., k)."""
-    return power_db(np.max(np.abs(response.values) ** 2, axis=-2))

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -15,11 +13,9 @@ from roomtune.report.content import Content
 from roomtune.report.plots import Line, Plot
 from roomtune.session.verification import Verification
 from roomtune.signal.bands import (
-    band_levels_db,
     log_frequencies_hz,
     mean_over_bands,
     power_db_or_nan,
-    third_octave_centres_hz,
 )
 from roomtune.signal.smoothing import smoothing_bands_hz
 from roomtune.signal.values import FrequencyResponse
@@ -337,13 +333,3 @@ def headroom_rows(content: Content) -> list[dict[str, object]]:
             "limiter_dbfs": output.limiter.threshold_dbfs if output.limiter else None,
         })  # fmt: skip
     return sorted(rows, key=lambda r: r["number"])  # type: ignore[arg-type,return-value]
-
-
-def third_octave_table(response: FrequencyResponse) -> tuple[Real, Real]:
-    """Centres (b,) and levels (..., b) of the third-octave bands from 20 Hz to 20 kHz."""
-    centres = third_octave_centres_hz(20.0, 20e3)
-    used = response.frequencies_hz > 0
-    clean = replace(
-        response, frequencies_hz=response.frequencies_hz[used], values=response.values[..., used]
-    )
-    return centres, band_levels_db(clean, centres)

@@ -24,24 +24,18 @@ from roomtune.session.moments import after_all
 from roomtune.session.names import inside, safe_name
 from roomtune.session.session_files import (
     SYSTEM,
-    all_files,
     best_of,
     claim,
     companions,
     content_of,
+    file_faults,
     free_name,
     free_number,
     numbered,
     remove_unfinished,
     take_pages,
 )
-from roomtune.session.storage import (
-    file_digest,
-    only_measurer,
-    only_writer,
-    write_atomically,
-    write_new,
-)
+from roomtune.session.storage import only_measurer, only_writer, stamp, write_atomically, write_new
 from roomtune.session.take_files import TakeEntry
 
 if TYPE_CHECKING:
@@ -105,17 +99,6 @@ class Session:
     def open(cls, path: Path | str) -> Session:
         """Open the session in that folder; RoomtuneError when it is none."""
         return cls(Path(path))
-
-    @classmethod
-    def latest(cls, project_folder: Path | str) -> Session:
-        """Open the newest session of a project; RoomtuneError when there is none."""
-        found = list_sessions(project_folder)
-        if not found:
-            raise RoomtuneError(
-                f"{Path(project_folder) / SESSIONS}: there is no session yet; "
-                "run `roomtune measure` first"
-            )
-        return found[-1]
 
     # What it says of itself
 
@@ -192,19 +175,15 @@ class Session:
         with only_writer(self.path):
             self._refresh()
             number = free_number(self.path, self._index.takes)
+            known, raw_file = self._last_raw or (None, None)
+            same_file = raw_file if recording is not None and recording is known else None
             stored = take_files.write_take(
-                self.path, number, take, recording, request, through, self._kept_already(recording)
+                self.path, number, take, recording, request, through, same_file
             )
             if recording is not None and stored.raw_file is not None:
                 self._last_raw = recording, stored.raw_file
             self._write(self._index.with_takes([stored]))
         return stored.entry
-
-    def _kept_already(self, recording: Recording | None) -> str | None:
-        """The file of the recording, when the take before came from the same one."""
-        if self._last_raw is None or recording is not self._last_raw[0]:
-            return None
-        return self._last_raw[1]
 
     def entries(self) -> tuple[TakeEntry, ...]:
         """Every take ever made, as lines of the index, in order; loads nothing."""
@@ -305,9 +284,8 @@ class Session:
     def save_advice(self, advice: Advice) -> Path:
         """Keep the tuning and, as advice.json, its proposals; returns the tuning's path.
 
-        What it improves on is kept too, as starting-tuning.json.
-
-        Predictions are not kept: they follow from the takes and the tuning.
+        What it improves on is kept too, as starting-tuning.json; predictions are not:
+        they follow from the takes and the tuning.
         """
         from roomtune.processor.storage import tuning_to_json
 
@@ -344,16 +322,7 @@ class Session:
 
     def check(self) -> tuple[str, ...]:
         """Compare every file with its checksum; sentences on what is missing, changed or extra."""
-        faults = []
-        for name, what in self._index.files.items():
-            path = inside(self.path, name)
-            if not path.is_file():
-                faults.append(f"{name} is missing")
-            elif path.stat().st_size != what["bytes"] or file_digest(path) != what["sha256"]:
-                faults.append(f"{name} was changed after it was written")
-        extra = sorted(all_files(self.path) - set(self._index.files) - {indexes.FILE})
-        faults += [f"{name} is not in the index" for name in extra]
-        return tuple(faults)
+        return file_faults(self.path, self._index.files, indexes.FILE)
 
     # Inside
 
@@ -367,7 +336,7 @@ class Session:
 
     def _read(self) -> Index:
         """The index as on disk, with complete takes that a crash kept out of it."""
-        self._stamp = _stamp(self.path / indexes.FILE)
+        self._stamp = stamp(self.path / indexes.FILE)
         index = indexes.read_index(self.path)
         known = {entry.file for entry in index.takes}
         numbers = {entry.number for entry in index.takes}
@@ -377,7 +346,7 @@ class Session:
 
     def _refresh(self) -> None:
         """Take up what another program wrote meanwhile. Only while holding the lock."""
-        if _stamp(self.path / indexes.FILE) != self._stamp:
+        if stamp(self.path / indexes.FILE) != self._stamp:
             self._index = self._read()
         if self._index.version != indexes.VERSION:
             indexes.migrate(self.path)
@@ -389,7 +358,7 @@ class Session:
     def _write(self, index: Index) -> None:
         write_atomically(self.path / indexes.FILE, indexes.index_text(index))
         self._index = index
-        self._stamp = _stamp(self.path / indexes.FILE)
+        self._stamp = stamp(self.path / indexes.FILE)
 
     def _change(self, step: Callable[[Index], Index]) -> None:
         with only_writer(self.path):
@@ -418,12 +387,10 @@ def _sound(project_folder: Path | str) -> tuple[Session, ...]:
 
 def latest(project_folder: Path | str) -> Session:
     """Open the newest session of a project; RoomtuneError when there is none."""
-    return Session.latest(project_folder)
-
-
-def _stamp(path: Path) -> tuple[int, int] | None:
-    try:
-        status = path.stat()
-    except OSError:
-        return None
-    return status.st_mtime_ns, status.st_ino
+    found = list_sessions(project_folder)
+    if not found:
+        raise RoomtuneError(
+            f"{Path(project_folder) / SESSIONS}: there is no session yet; "
+            "run `roomtune measure` first"
+        )
+    return found[-1]

@@ -5,12 +5,14 @@ from __future__ import annotations
 import os
 import re
 import tomllib
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 from roomtune.errors import RoomtuneError
 from roomtune.session import take_files
-from roomtune.session.storage import UNFINISHED, told_plainly
+from roomtune.session.names import inside
+from roomtune.session.storage import UNFINISHED, file_digest, told_plainly
 from roomtune.session.take_files import TakeEntry
 
 SYSTEM = "system.toml"
@@ -30,6 +32,24 @@ def all_files(folder: Path) -> set[str]:
     """Every file below the folder but hidden ones, relative, with forward slashes."""
     paths = (p for p in folder.rglob("*") if p.is_file() and not p.name.startswith("."))
     return {p.relative_to(folder).as_posix() for p in paths}
+
+
+def file_faults(
+    folder: Path, listed: Mapping[str, Mapping[str, Any]], index_file: str
+) -> tuple[str, ...]:
+    """Sentences on every listed file that is missing or changed, and every other that is there.
+
+    `listed`: its SHA-256 and size in bytes by the name of each file.
+    """
+    faults = []
+    for name, what in listed.items():
+        path = inside(folder, name)
+        if not path.is_file():
+            faults.append(f"{name} is missing")
+        elif path.stat().st_size != what["bytes"] or file_digest(path) != what["sha256"]:
+            faults.append(f"{name} was changed after it was written")
+    extra = sorted(all_files(folder) - set(listed) - {index_file})
+    return (*faults, *(f"{name} is not in the index" for name in extra))
 
 
 def remove_unfinished(folder: Path) -> None:

@@ -155,3 +155,12 @@ def _try_lock_elsewhere(file: IO[bytes]) -> bool:
     except OSError:
         return False
     return True
+
+
+def stamp(path: Path) -> tuple[int, int] | None:
+    """What changes whenever a file is replaced (time in ns, inode); None where there is none."""
+    try:
+        status = path.stat()
+    except OSError:
+        return None
+    return status.st_mtime_ns, status.st_ino

@@ -8,11 +8,6 @@ from numpy.typing import ArrayLike, NDArray
 SMALLEST = 1e-300
 
 
-def amplitude_db(ratio: ArrayLike) -> NDArray[np.float64]:
-    """Level of an amplitude ratio (real or complex), 20 lg|x|; zero gives -6000 dB."""
-    return np.asarray(20 * np.log10(np.maximum(np.abs(ratio), SMALLEST)))
-
-
 def power_db(ratio: ArrayLike) -> NDArray[np.float64]:
     """Level of a power ratio, 10 lg x; zero gives -3000 dB."""
     return 10 * np.log10(np.maximum(np.asarray(ratio, dtype=float), SMALLEST))

@@ -12,7 +12,7 @@ import numpy as np
 from harness import Room
 from room import FREQUENCIES_HZ, spectrum
 
-from roomtune.session.folder import Session
+from roomtune.session.folder import latest
 
 NAMES = ("left", "right", "left-surround", "right-surround", "centre")
 
@@ -79,7 +79,7 @@ def finish_measuring(room: Room, folder: pathlib.Path, done: CompletedProcess) -
 
 def check_against_the_room(room: Room, folder: pathlib.Path) -> None:
     """Level within 0.05 dB (asked for: 0.3), delays between outputs 2 us (asked for: 20)."""
-    takes = sorted(Session.latest(folder).takes(), key=lambda take: NAMES.index(take.source[:-7]))
+    takes = sorted(latest(folder).takes(), key=lambda take: NAMES.index(take.source[:-7]))
     assert [take.source for take in takes] == ["right-driver", "left-surround-driver"]
     zero_s = room.arrivals_s[4]  # where the centre's markers came from
     delays_us = []
@@ -101,7 +101,7 @@ def test_measure_through_pulseaudio_agrees_with_the_room(pulse, tmp_path):
 
 
 def first_take_kept(folder: pathlib.Path) -> bool:
-    return any(folder.glob("sessions/*/session.json")) and Session.latest(folder).entries() != ()
+    return any(folder.glob("sessions/*/session.json")) and latest(folder).entries() != ()
 
 
 def test_an_interrupted_measurement_is_silent_keeps_its_takes_and_resumes(jack, tmp_path):
@@ -127,7 +127,7 @@ def test_an_interrupted_measurement_is_silent_keeps_its_takes_and_resumes(jack, 
         sounding = np.any(heard["played"], axis=(1, 2))
         last_s = heard["heard_s"][np.flatnonzero(sounding)[-1]]
     assert -0.1 < last_s - interrupted_s < 0.1
-    assert len(Session.latest(tmp_path).takes()) == 1
+    assert len(latest(tmp_path).takes()) == 1
 
     finish_measuring(jack, tmp_path, roomtune(jack, tmp_path, *MEASURE, "--resume", *TWO))
     check_against_the_room(jack, tmp_path)

@@ -10,7 +10,7 @@ import time
 import pytest
 from harness import Room, jack_room
 
-from roomtune.session.folder import Session
+from roomtune.session.folder import latest
 
 PROGRAM = [sys.executable, "-c", "from roomtune.cli.main import main; main()"]
 SYSTEM = """\
@@ -77,7 +77,7 @@ def test_a_server_that_is_started_again_is_used_again(own_jack, tmp_path):
     first_take(tmp_path)
     own_jack.server.send_signal(signal.SIGKILL)
     stdout, stderr = child.communicate(timeout=60)
-    session = Session.latest(tmp_path)
+    session = latest(tmp_path)
     kept = session.entries()
     assert kept
     assert session.check() == ()
@@ -87,7 +87,7 @@ def test_a_server_that_is_started_again_is_used_again(own_jack, tmp_path):
         assert "disconnected or its sound server ended" in stderr
     with jack_room() as again:
         resumed(again, tmp_path)
-    whole = Session.latest(tmp_path)
+    whole = latest(tmp_path)
     assert whole.path == session.path
     assert whole.entries()[: len(kept)] == kept
     assert {e.source for e in whole.entries()} == {"left driver", "right driver"}

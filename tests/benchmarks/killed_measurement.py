@@ -25,7 +25,7 @@ from click.testing import CliRunner
 
 import roomtune.cli.stage
 from roomtune.cli.main import main
-from roomtune.session.folder import Session
+from roomtune.session.folder import Session, latest
 from roomtune.signal.recording import Recording
 
 RATE = 48000
@@ -161,7 +161,7 @@ def trial(kills):
         told = [line.split(maxsplit=2) for line in lines if line.startswith("kept")]
         kept |= {int(number) for _, number, _ in told}
         total += len(told)
-        session = Session.latest(Path())
+        session = latest(Path())
         again = [key for _, _, key in told if tuple(key.split("/")) in done]
         faults += faults_of(session, kept, again)
         ended = [line for line in lines if line.startswith("ended")]

@@ -31,7 +31,7 @@ import roomtune.cli.responses
 import roomtune.report.html
 from roomtune.cli.main import main
 from roomtune.session import index as indexes
-from roomtune.session.folder import Session
+from roomtune.session.folder import Session, latest
 
 SEED = 3
 MEASURED = ("measure", "--virtual", ".", "--yes", "--duration", "0.5", "--seat")
@@ -47,7 +47,7 @@ def prepared(folder):
     system = Path("system.toml").read_text()
     seat = re.findall(r'^\[\[seats\]\]\nname = "(.*)"', system, re.MULTILINE)[0]
     runner.invoke(main, [*MEASURED, seat], catch_exceptions=False)
-    session = Session.latest(folder)
+    session = latest(folder)
     texts = {}
     for module, name in (
         (roomtune.cli.responses, "advice_of"),

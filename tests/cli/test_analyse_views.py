@@ -13,7 +13,7 @@ import pytest
 from roomtune.cli.looking import smoothing_of, window_of
 from roomtune.errors import RoomtuneError
 from roomtune.report.views import VIEWS
-from roomtune.session.folder import Session
+from roomtune.session.folder import Session, latest
 
 PAIR = ("--output", "left-woofer", "--output", "left-tweeter")
 WITHOUT_FIGURE = {"pressure", "range"}
@@ -151,7 +151,7 @@ def test_a_session_at_the_cones_completes_the_direct_sound(
     copy = tmp_path / "copy"
     shutil.copytree(garden, copy)
     monkeypatch.chdir(copy)
-    take = Session.latest(copy).takes(seat="middle", source="left-woofer")[0]
+    take = latest(copy).takes(seat="middle", source="left-woofer")[0]
     Session.create(copy, "cones", "system.toml").add(take)
     words = ("--session", "one", "--output", "left-woofer", "--near", "cones", "--json")
     (gate,) = json.loads(run("analyse", "direct", *words).stdout)["gates"]
