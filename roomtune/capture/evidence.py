@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from roomtune.capture.distortion import Distortion, measure_distortion
 from roomtune.capture.disturbance import Burst, find_bursts
 from roomtune.capture.interface import Recording
+from roomtune.capture.interruption import find_interruption
 from roomtune.capture.noise import octaves_hz, smoothed_density
 from roomtune.capture.requests import TakeRequest
 from roomtune.capture.stimulus import Schedule
@@ -75,15 +76,27 @@ class Evidence:
         )
 
     @cached_property
+    def interruption_s(self) -> float | None:
+        """The clearest moment at which the sweep was not there, after the stretch's start."""
+        return find_interruption(
+            self.stretch.samples,
+            self.request.sweep,
+            self.stretch.zero_s,
+            self.response.linear,
+            self.request.settings.tail_s,
+            self.noise,
+        )
+
+    @cached_property
     def distortion(self) -> Distortion:
         """Distortion of the chain, per octave."""
         request = self.request
         return measure_distortion(self.response, request.sweep, request.level_dbfs, self.noise)
 
-    def moment_s(self, burst: Burst) -> float:
-        """Instant of a burst in the recording."""
+    def moment_s(self, into_s: float) -> float:
+        """Instant in the recording of a moment so long after the start of the stretch."""
         drift = self.clock.drift_ppm * 1e-6 if self.clock is not None else 0.0
-        return self.stretch.begin_s + burst.time_s * (1 + drift)
+        return self.stretch.begin_s + into_s * (1 + drift)
 
     @cached_property
     def octave_snr_db(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

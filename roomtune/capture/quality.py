@@ -42,7 +42,7 @@ def judge(evidence: Evidence) -> Verdict:
     a lost block leaves a click behind, a changing gain distorts, a click looks
     like distortion.
     """
-    causes = (_stream, steadiness, _overdrive, disturbances, _driver)
+    causes = (_stream, steadiness, _overdrive, disturbances, interruptions, _driver)
     loudness = signal_to_noise(evidence)
     found: tuple[Finding, ...] = _stream(evidence)
     if not any(finding.code == "no sweep" for finding in loudness):
@@ -190,15 +190,29 @@ def disturbances(evidence: Evidence) -> tuple[Finding, ...]:
     if not evidence.bursts:
         return ()
     strongest = evidence.bursts[0]
-    moment_s = evidence.moment_s(strongest)
+    moment_s = evidence.moment_s(strongest.time_s)
     passing_hz = evidence.request.sweep.frequency_at_hz(strongest.time_s - evidence.stretch.zero_s)
     others = f" and at {len(evidence.bursts) - 1} more moments" if evidence.bursts[1:] else ""
     text = (
         f"Something disturbed the sweep {moment_s:.2f} s into the recording{others}, "
         f"{-strongest.strength_db:.0f} dB under it, while it passed {float(passing_hz):.0f} Hz."
     )
-    grade: Grade = "repeat" if strongest.strength_db > STRONG_BURST_DB else "usable"
-    return (Finding("impulsive noise", grade, text),)
+    strong = strongest.strength_db > STRONG_BURST_DB or evidence.interruption_s is not None
+    return (Finding("impulsive noise", "repeat" if strong else "usable", text),)
+
+
+def interruptions(evidence: Evidence) -> tuple[Finding, ...]:
+    """A block of the sweep that was not played, or a sound of its own pitch, with its moment."""
+    into_s = evidence.interruption_s
+    if into_s is None:
+        return ()
+    passing_hz = evidence.request.sweep.frequency_at_hz(into_s - evidence.stretch.zero_s)
+    text = (
+        f"Something disturbed the sweep {evidence.moment_s(into_s):.2f} s into the recording, at "
+        f"the very {float(passing_hz):.0f} Hz that it passed: a sound of that pitch, or a block "
+        f"that was not played."
+    )
+    return (Finding("impulsive noise", "repeat", text),)
 
 
 def signal_to_noise(evidence: Evidence) -> tuple[Finding, ...]:

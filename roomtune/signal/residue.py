@@ -22,6 +22,7 @@ from roomtune.signal.sweeps import (
 
 BEFORE_ORDER_S = 0.02
 AFTER_ORDER_S = 0.15
+CAUSAL_RISE_S = 0.001
 
 
 def unwrapped_length(count: int, sweep: Sweep) -> int:
@@ -49,6 +50,36 @@ def residue_spectrum(
     circle *= _kept(sweep, time_zero_s, tail_s, length)
     explained = scipy.fft.rfft(circle, length) * sweep_spectrum(sweep, length)
     return np.asarray(spectrum - explained)
+
+
+def causal_residue(
+    samples: NDArray[np.float64],
+    sweep: Sweep,
+    time_zero_s: float,
+    arrival_s: float,
+    tail_s: float,
+) -> NDArray[np.float64]:
+    """Return what a response from the arrival on does not explain, (m,), in the swept band.
+
+    As `residue_spectrum`, but the linear response is kept only from 1.5 ms before
+    `arrival_s` (s after the start of the samples).
+    """
+    import scipy.fft
+
+    rate = sweep.sample_rate_hz
+    length = unwrapped_length(samples.size, sweep)
+    spectrum = scipy.fft.rfft(samples, length)
+    circle = scipy.fft.irfft(spectrum * soft_inverse(sweep, length), length)
+    kept = _kept(sweep, time_zero_s, tail_s, length)
+    first = round((time_zero_s - pre_time_s(sweep) - BEFORE_ORDER_S) * rate)
+    places = np.arange(first, round(arrival_s * rate))
+    kept[places % length] *= raised_cosine((places / rate - arrival_s) / CAUSAL_RISE_S + 2.5)
+    explained = scipy.fft.rfft(circle * kept, length) * sweep_spectrum(sweep, length)
+    frequencies = scipy.fft.rfftfreq(length, 1 / rate)
+    low, high = sweep.valid_band_hz
+    band = raised_cosine((frequencies - sweep.start_hz) / (low - sweep.start_hz))
+    band *= raised_cosine((sweep.stop_hz - frequencies) / (sweep.stop_hz - high))
+    return np.asarray(scipy.fft.irfft((spectrum - explained) * band, length)[: samples.size])
 
 
 @lru_cache(maxsize=8)

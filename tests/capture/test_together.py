@@ -178,6 +178,35 @@ def test_a_bang_spoils_only_what_it_hits_and_only_that_is_made_again(small_room,
     assert {a.take.source for a in attempts[6:]} == hit
 
 
+def test_a_block_that_was_not_played_is_noticed_in_what_sounded_then(small_room, paths):
+    class Interrupted(small_room):
+        def play_and_record(self, signals, inputs):
+            kept = signals.copy()
+            if not self.played:
+                kept[round(5.0 * RATE) :][:512] = 0
+            return super().play_and_record(kept, inputs)
+
+    requests = [request(n, 2.0) for n in range(1, 6)]
+    room = Interrupted(paths, noise_rms=2e-5, seed=1)
+    attempts = []
+    made = capture_seat(room, requests, ROOM, on_captured=attempts.append)
+    assert [item.take.verdict.grade for item in made] == ["good"] * 5
+    whole = plan_seat(requests, ROOM).together
+    played_s = 5.0 - whole.plan.sweep_s
+    hit = {a.take.source for a in attempts[:5] if a.take.verdict.grade == "repeat"}
+    well_inside, sounding_or_decaying = (
+        {
+            place.request.source
+            for place in whole.packing.places
+            if place.begin_s + edge_s < played_s < place.end_s - edge_s
+        }
+        for edge_s in (0.5, -0.6)
+    )
+    assert well_inside
+    assert well_inside <= hit <= sounding_or_decaying < {request.source for request in requests}
+    assert {f.code for a in attempts[:5] for f in a.take.verdict.findings} == {"impulsive noise"}
+
+
 @pytest.mark.parametrize(
     ("spoil", "code"),
     [

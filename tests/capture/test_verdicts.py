@@ -27,6 +27,7 @@ SETTINGS = CaptureSettings(
 BANDS_HZ = ((40, 4000), (100, 16000), (1500, 20000), (25, 2000))
 PASSES_FOR = {
     "empty blocks": "lost samples",
+    "interrupted playback": "impulsive noise",
     "moved between takes": "microphone moved",
     "level changed between takes": "level jumped",
     "wrong output, known": "wrong output",
@@ -54,6 +55,7 @@ class Case:
         )
         self.plan = schedule(self.request)
         self.paths = (self.path(seed + 1000, self.band_hz), self.path(seed + 2000, (300, 18000)))
+        self.at_playback = None
         self.at_microphone = None
         self.in_header = None
         self.gain_db = 0.0
@@ -92,6 +94,8 @@ class Case:
         """What the microphone would deliver without noise, scaled to `peak`."""
         signals = take_signals(self.request)
         self.add_harmonics(signals)
+        if self.at_playback is not None:
+            self.at_playback(signals)
         count = signals.shape[0] + round(0.7 * RATE)
         length = scipy.fft.next_fast_len(count + RATE // 2, real=True)
         heard = sum(
@@ -200,6 +204,17 @@ def empty_blocks(case):
     case.at_microphone = empty
 
 
+def interrupted_playback(case):
+    """Silence is played instead of a block of the sweep; time goes on."""
+    first = case.place(0.2, 0.85) - round(case.latency_s * RATE)
+    count = int(case.random.choice([128, 256, 512, 1024]))
+
+    def silence(signals):
+        signals[first : first + count] = 0
+
+    case.at_playback = silence
+
+
 def sample_rate(case):
     def mislabel(case, recording):
         rates = ((48000, 44100), (44100, 48000))[case.random.integers(2)]
@@ -292,6 +307,7 @@ INSIDE = {
     "lost samples": lost_samples,
     "repeated samples": repeated_samples,
     "empty blocks": empty_blocks,
+    "interrupted playback": interrupted_playback,
     "sample rate": sample_rate,
     "automatic gain control": automatic_gain_control,
     "noise suppression": noise_suppression,
