@@ -19,6 +19,7 @@ from roomtune.advisor.bands import band_proposals, usable_bands
 from roomtune.advisor.bass_crossover import bass_choices, with_bass_crossover
 from roomtune.advisor.boosts import within_boost
 from roomtune.advisor.cautions import caution_proposals
+from roomtune.advisor.channel_filters import with_channel_filters
 from roomtune.advisor.drivers import join_drivers
 from roomtune.advisor.energy import energy_model
 from roomtune.advisor.equalising import equalised, polished, rounded_in_turn, rules_of, without_idle
@@ -83,7 +84,7 @@ def plan(system: System, measured: Measured, previous: Tuning | None = None) -> 
     problem = problem_for(aims, tuning)
     state = without_idle(polished(aims, problem, state))
     state = rounded_in_turn(aims, problem, state)
-    tuning, format_notes = _finished(aims, with_state(tuning, state, measured.outputs))
+    tuning, finishing_notes = _finished(aims, with_state(tuning, state, measured.outputs))
     before, prediction = predict(starting, measured), predict(tuning, measured)
     unity_pa = pressure_of_unity_pa(system, measured.responses.unit)
     loudest = maximum_levels(system, tuning, prediction, unity_pa)
@@ -97,7 +98,7 @@ def plan(system: System, measured: Measured, previous: Tuning | None = None) -> 
         *equaliser_proposals(aims, tuning, state),
         *mode_proposals(aims, state),
         *refusal_proposals(aims, tuning),
-        *format_notes,
+        *finishing_notes,
         *limit_proposals(system, tuning),
         *loudness_proposals(loudest),
         *caution_proposals(system, tuning, loudest),
@@ -147,8 +148,9 @@ def _finished(aims: Aims, tuning: Tuning) -> tuple[Tuning, list[Proposal]]:
     tuning = within_headroom(system, channels_trimmed(aims, tuning))
     tuning = within_boost(system, rounded(limited(system, tuning), system.processor))
     wanted = rounded(stepped(aims, tuning), system.processor)
+    wanted, notes = with_channel_filters(aims, wanted)
     held = held_better(system, wanted)
-    notes = format_proposals(wanted, held)
+    notes += format_proposals(wanted, held)
     tuning = _arriving_together(aims, held)
     tuning = rounded(channels_trimmed(aims, tuning), system.processor)
     return rounded(back_within_headroom(system, tuning), system.processor), notes

@@ -11,6 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from roomtune.advisor.aims import Aims
+from roomtune.advisor.channel_filters import with_filters
 from roomtune.advisor.effects import (
     Levels,
     Measure,
@@ -87,6 +88,7 @@ def _trial(case: Case, proposal: Proposal, number: int) -> Trial | None:
         "bass crossover": lambda: _not_joined(case, proposal),
         "alignment": lambda: _untrimmed(case, proposal),
         "equaliser": lambda: _unequalised(case, proposal),
+        "channel equaliser": lambda: _channels_bare(case, proposal),
         "room modes": lambda: _modes_left(case, proposal),
     }
     maker = makers.get(proposal.step)
@@ -220,6 +222,11 @@ def _unequalised(case: Case, proposal: Proposal) -> Trial:
         for name in names
     }
     return with_outputs(case.tuning, changed), *_off(case, case.channels_on(names))
+
+
+def _channels_bare(case: Case, proposal: Proposal) -> Trial:
+    names = _names(proposal)
+    return with_filters(case.tuning, names, ()), *_off(case, names)
 
 
 def _modes_left(case: Case, proposal: Proposal) -> Trial:
