@@ -152,7 +152,7 @@ def equaliser_proposals(aims: Aims, tuning: Tuning, state: State) -> list[Propos
     """The parametric filters of every output."""
     proposals = []
     for setting in tuning.outputs:
-        sections = [f for f in setting.filters if f.type not in ("low pass", "high pass")]
+        sections = [f for f in setting.filters if f.type not in ("low pass", "high pass", "fir")]
         if sections:
             proposals.append(
                 Proposal(

@@ -29,6 +29,7 @@ from roomtune.advisor.explaining import (
     equaliser_proposals,
     result_proposals,
 )
+from roomtune.advisor.fir_filters import with_fir
 from roomtune.advisor.held_filters import format_proposals, held_better
 from roomtune.advisor.layout import bass_crossover_hz
 from roomtune.advisor.limit_explaining import limit_proposals, loudness_proposals
@@ -151,6 +152,8 @@ def _finished(aims: Aims, tuning: Tuning) -> tuple[Tuning, list[Proposal]]:
     wanted, notes = with_channel_filters(aims, wanted)
     held = held_better(system, wanted)
     notes += format_proposals(wanted, held)
+    held, fir_notes = with_fir(aims, held)
+    notes += fir_notes
     tuning = _arriving_together(aims, held)
     tuning = rounded(channels_trimmed(aims, tuning), system.processor)
     return rounded(back_within_headroom(system, tuning), system.processor), notes

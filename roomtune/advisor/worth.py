@@ -11,6 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from roomtune.advisor.aims import Aims
+from roomtune.advisor.alignment import own_outputs
 from roomtune.advisor.channel_filters import with_filters
 from roomtune.advisor.effects import (
     Levels,
@@ -21,6 +22,7 @@ from roomtune.advisor.effects import (
     out_of_level,
     seats_apart,
 )
+from roomtune.advisor.fir_filters import without_fir
 from roomtune.advisor.layout import ordered_outputs
 from roomtune.advisor.proposal import Proposal
 from roomtune.advisor.settings import (
@@ -89,6 +91,7 @@ def _trial(case: Case, proposal: Proposal, number: int) -> Trial | None:
         "alignment": lambda: _untrimmed(case, proposal),
         "equaliser": lambda: _unequalised(case, proposal),
         "channel equaliser": lambda: _channels_bare(case, proposal),
+        "FIR": lambda: _taps_idle(case, proposal),
         "room modes": lambda: _modes_left(case, proposal),
     }
     maker = makers.get(proposal.step)
@@ -227,6 +230,13 @@ def _unequalised(case: Case, proposal: Proposal) -> Trial:
 def _channels_bare(case: Case, proposal: Proposal) -> Trial:
     names = _names(proposal)
     return with_filters(case.tuning, names, ()), *_off(case, names)
+
+
+def _taps_idle(case: Case, proposal: Proposal) -> Trial:
+    channels = _names(proposal)
+    outputs = [name for c in channels for name in own_outputs(case.aims.system, c)]
+    lead = int(float(proposal.figures["lead_taps"][0]))
+    return without_fir(case.tuning, outputs, lead), *_off(case, channels)
 
 
 def _modes_left(case: Case, proposal: Proposal) -> Trial:

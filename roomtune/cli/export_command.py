@@ -58,9 +58,10 @@ def command(
 
     settings: a sheet with check boxes to type from, PDF; settings-csv: the same
     as a table; tuning: tuning.json; biquads: coefficients as CSV, in cascaded
-    order; fir: taps as WAV; impulses: impulse responses as WAV; columns and
-    predicted: frequency, level, phase of the measured outputs and of the channels
-    as predicted, as text; sofa: impulse responses as AES69 SOFA.
+    order; fir: taps as WAV (fixed point also as words); impulses: impulse
+    responses as WAV; columns and predicted: frequency, level, phase of the
+    measured outputs and of the channels as predicted, as text; sofa: impulse
+    responses as AES69 SOFA.
     """
     from dataclasses import replace
 

@@ -11,6 +11,8 @@ from roomtune.advisor.measured import Measured
 from roomtune.advisor.prediction import Prediction
 from roomtune.errors import RoomtuneError
 from roomtune.processor.exporting import CoefficientStyle, coefficients_csv
+from roomtune.processor.filters import filter_taps
+from roomtune.processor.number_format import hexadecimal, number_format
 from roomtune.processor.storage import tuning_to_json
 from roomtune.processor.tuning import Tuning
 from roomtune.report.settings_pdf import settings_pdf
@@ -52,14 +54,23 @@ def export_biquads(path: Path, tuning: Tuning, style: CoefficientStyle | None = 
 
 
 def export_fir(folder: Path, tuning: Tuning) -> tuple[Path, ...]:
-    """Write the taps of every FIR filter as a 32-bit float WAV; none where there is none."""
-    written = []
+    """Write the taps of every FIR filter, as the processor holds them; none where there is none.
+
+    Each as a 32-bit float WAV; for a fixed-point format also as its words, in
+    hexadecimal, one to a line.
+    """
+    written, style = [], number_format(tuning.number_format)
     for output in sorted(tuning.outputs, key=lambda o: o.number):
         for number, item in enumerate(output.filters, start=1):
-            if item.taps is not None:
-                name = f"{output.number:02d}-{safe_name(output.name)}-filter-{number}.wav"
-                data = wav_bytes(np.array(item.taps), tuning.sample_rate_hz)
-                written.append(_written(Path(folder) / name, data))
+            if item.taps is None:
+                continue
+            held = filter_taps(item, tuning.number_format)
+            name = f"{output.number:02d}-{safe_name(output.name)}-filter-{number}"
+            data = wav_bytes(held, tuning.sample_rate_hz)
+            written.append(_written(Path(folder) / f"{name}.wav", data))
+            if not style.floating:
+                lines = "".join(f"{word}\n" for word in hexadecimal(held, style))
+                written.append(_written(Path(folder) / f"{name}.txt", lines.encode()))
     return tuple(written)
 
 

@@ -19,6 +19,7 @@ Forbidden = Literal[
     "high shelf",
     "all pass",
     "notch",
+    "FIR",
     "Linkwitz-Riley",
     "Butterworth",
     "Bessel",
@@ -219,9 +220,11 @@ class Wishes(Part):
 
     `crossovers_hz` pins a loudspeaker's crossovers, lowest first.
     `leave_alone` names loudspeakers that get no equaliser. `forbid` lists what
-    is not used anywhere: filter types, crossover families, "boost", "equaliser",
-    "bass redirection". `bass`: "mono" plays redirected bass from all subwoofers,
-    "stereo" that of left and right channels from those on their side.
+    is not used anywhere: filter types, crossover families, "FIR", "boost",
+    "equaliser", "bass redirection". `bass`: "mono" plays redirected bass from all subwoofers,
+    "stereo" that of left and right channels from those on their side. `fir`: what
+    taps are for, where there are any: "minimum phase" corrects the level alone,
+    "mixed phase" also the phase that crossovers turn.
     """
 
     maximum_boost_db: Annotated[float, Field(ge=0)] = 6.0
@@ -230,6 +233,7 @@ class Wishes(Part):
     leave_alone: tuple[str, ...] = ()
     forbid: tuple[Forbidden, ...] = ()
     bass: Literal["mono", "stereo"] = "mono"
+    fir: Literal["minimum phase", "mixed phase"] = "minimum phase"
 
 
 class System(Part):

@@ -9,7 +9,7 @@ def permitted(system: System) -> System:
     """The system as if it did not have what its wishes forbid.
 
     A filter type or crossover family is no longer offered, "boost" leaves cuts
-    only, "equaliser" leaves no sections at all.
+    only, "equaliser" leaves no sections and no taps at all.
     """
     forbidden = set(system.wishes.forbid)
     if not forbidden:
@@ -26,6 +26,8 @@ def permitted(system: System) -> System:
         knob = processor.filter_gain_db.model_copy(update={"maximum": most})
         changes["filter_gain_db"] = knob
         wishes = wishes.model_copy(update={"maximum_boost_db": 0.0})
+    if "FIR" in forbidden:
+        changes["fir_taps_per_output"] = 0
     if "equaliser" in forbidden:
         keys = ("filters_per_channel", "filters_per_output", "fir_taps_per_output")
         changes |= dict.fromkeys(keys, 0)

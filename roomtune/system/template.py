@@ -233,7 +233,7 @@ route_gains = true                     # a gain for each way from channel to out
 route_delays = false
 limiters = true
 number_format = "float32"              # or fixed point, such as "5.23"
-fir_taps_per_output = 0
+fir_taps_per_output = 0                # FIR filters: exported as WAV files to load
 # limiter_attack_ms = { minimum = 0, maximum = 100, step = 0.1 }
 # limiter_release_ms = { minimum = 10, maximum = 2000, step = 1 }
 # limiter_threshold_dbfs = { minimum = -40, maximum = 0, step = 0.5 }
@@ -261,6 +261,7 @@ maximum_boost_db = 6.0
 # bass_crossover_hz = 80
 # crossovers_hz = { left = [2200] }    # per loudspeaker, lowest first
 # leave_alone = ["left"]               # loudspeakers that get no equaliser
-# forbid = ["boost", "all pass"]       # also "equaliser", "bass redirection", "Bessel" ...
+# forbid = ["boost", "all pass"]       # also "equaliser", "bass redirection", "FIR" ...
+# fir = "mixed phase"                  # taps also undo the phase that crossovers turn
 # bass = "stereo"                      # left and right bass from subwoofers on their side
 """

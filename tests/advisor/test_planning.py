@@ -13,8 +13,9 @@ from roomtune.advisor.scores import target_deviation_db
 from roomtune.advisor.settings import CROSSOVER_TYPES, with_outputs
 from roomtune.processor.fitting import misfits
 from roomtune.processor.rounding import rounded
+from roomtune.processor.storage import tuning_from_json, tuning_to_json
 from roomtune.signal.values import ImpulseResponse
-from roomtune.system.model import Wishes
+from roomtune.system.model import Processor, Wishes
 from roomtune.system.reading import read_system
 from roomtune.virtual import VirtualRoom, load_scenario
 
@@ -136,6 +137,23 @@ def test_wishes_are_honoured(workshop):
         assert all(f.type in ("low pass", "high pass") for f in tuning.output(name).filters)
     gains = [f.gain_db for o in tuning.outputs for f in o.filters if f.gain_db is not None]
     assert max(gains, default=0.0) <= 2.0
+
+
+@pytest.mark.slow
+def test_taps_that_undo_phase_are_part_of_a_whole_tuning(workshop):
+    processor = Processor(fir_taps_per_output=512, filters_per_output=4)
+    system, measured = small(workshop, processor=processor, wishes=Wishes(fir="mixed phase"))
+    advice = plan(system, measured)
+    after = prediction_scores(system, advice.prediction)
+    assert after.arrival_spread_ms < 0.1
+    assert after.level_spread_db < 0.3
+    assert after.deviation_db < 0.5 * prediction_scores(system, advice.before).deviation_db
+    assert misfits(advice.tuning, system.processor) == ()
+    assert {len(f.taps) for o in advice.tuning.outputs[:4] for f in o.filters if f.taps} == {512}
+    told = next(p for p in advice.proposals if p.step == "FIR")
+    assert told.effect_db is not None
+    assert told.uncertainty_db is not None
+    assert tuning_from_json(tuning_to_json(advice.tuning)) == advice.tuning
 
 
 def test_noise_that_could_explain_it_is_not_acted_on(workshop):

@@ -172,6 +172,15 @@ def test_taps_as_wav(content, tuning, tmp_path):
     assert exporters.export_fir(tmp_path, tuning) == ()
 
 
+def test_taps_are_exported_as_the_format_holds_them(tuning, tmp_path):
+    # 1.15: sixteen bits, steps of 2^-15; 0.3 is nearest to 9830 of them, 0x2666
+    output = replace(tuning.outputs[0], filters=(Filter("fir", taps=(0.3, -0.5, 1.0)),))
+    held = replace(tuning, outputs=(output,), number_format="1.15")
+    wav, words = exporters.export_fir(tmp_path, held)
+    assert soundfile.read(wav)[0].tolist() == [9830 / 2**15, -0.5, 1 - 2**-15]
+    assert words.read_text().split() == ["0x2666", "0xC000", "0x7FFF"]
+
+
 def test_columns_read_by_numpy_give_the_response(content, tuning, tmp_path):
     from roomtune.advisor.prediction import predict
 
