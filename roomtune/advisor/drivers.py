@@ -40,9 +40,18 @@ def join_drivers(
             pinned = _pinned(system, kind, place, len(rows[0]) - 1)
             overlap = (pinned, pinned) if pinned else _common_overlap(pairs, usable)
             choices = _choices(aims, tuning, pairs, overlap, pinned, table)
+            above = [output.name for row in rows for output in row[place + 1 :]]
+            choices = _unturned(system, above, choices)
             tuning = _joined(tuning, pairs, choices[0], rows, place)
             proposals.append(_proposal(kind, pairs, choices, overlap, pinned))
     return tuning, proposals
+
+
+def _unturned(system: System, above: list[str], choices: list[Choice]) -> list[Choice]:
+    """The choices that leave the upper drivers' polarity alone, where any of them is pinned."""
+    if not set(above) & set(system.wishes.polarities):
+        return choices
+    return [c for c in choices if not any(joint.inverted for joint in c.joints)]
 
 
 def loudspeaker_kinds(system: System) -> list[tuple[str, ...]]:

@@ -11,6 +11,7 @@ from roomtune.advisor.equaliser import grown, pruned, tied_to_modes
 from roomtune.advisor.layout import ordered_outputs
 from roomtune.advisor.objective import Problem, fitted
 from roomtune.advisor.palette import Ground, Rules
+from roomtune.advisor.pinning import held_places
 from roomtune.advisor.scores import channel_pairs
 from roomtune.advisor.state import Free, State
 from roomtune.processor.rounding import rounded_to
@@ -124,7 +125,9 @@ def _grown(
     touched = {output for ground in grounds for output in ground.outputs}
     keep = [p for p, s in enumerate(state.sections) if touched & set(s.outputs)]
     part, own = problem_part(problem, channels).folded(state, keep)
-    moving = tuple((place,) for place in sorted(touched)) if gains is None else tuple(gains)
+    held = held_places(aims.system, aims.model.outputs, "gains")
+    groups = tuple((place,) for place in sorted(touched)) if gains is None else tuple(gains)
+    moving = tuple(group for group in groups if not held & set(group))
     found = grown(part, own, grounds, rules, moving)
     found = pruned(part, found, range(len(found.sections)), rules)
     found = tied_to_modes(part, found, rules)
@@ -149,10 +152,11 @@ def problem_part(problem: Problem, channels: Sequence[int]) -> Problem:
 def polished(aims: Aims, problem: Problem, state: State, steps: int = 25) -> State:
     """All gains, sections and the subwoofers' delays fitted together."""
     subs = subwoofer_places(aims)
-    groups = tuple((place,) for place in range(len(aims.model.outputs)))
+    names = aims.model.outputs
+    loud, late = (held_places(aims.system, names, what) for what in ("gains", "delays"))
     free = Free(
-        gains=groups,
-        delays=tuple((place,) for place in subs),
+        gains=tuple((place,) for place in range(len(names)) if place not in loud),
+        delays=tuple((place,) for place in subs if place not in late),
         sections=tuple(range(len(state.sections))),
         gain_reach_db=3.0,
         delay_reach_ms=1.5,

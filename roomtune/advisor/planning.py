@@ -36,7 +36,14 @@ from roomtune.advisor.limit_explaining import limit_proposals, loudness_proposal
 from roomtune.advisor.limits import back_within_headroom, limited, within_headroom
 from roomtune.advisor.maximum_level import maximum_levels, pressure_of_unity_pa
 from roomtune.advisor.measured import Measured
-from roomtune.advisor.polarity import correct_polarities
+from roomtune.advisor.pinning import (
+    channels_within_headroom,
+    has_pins,
+    pin_proposals,
+    pinned,
+    with_pinned_polarities,
+)
+from roomtune.advisor.polarity import correct_polarities, signs
 from roomtune.advisor.prediction import predict
 from roomtune.advisor.proposal import Advice, Proposal
 from roomtune.advisor.refusals import mode_proposals, refusal_proposals
@@ -71,6 +78,9 @@ def plan(system: System, measured: Measured, previous: Tuning | None = None) -> 
     bands = usable_bands(aims)
     table = direct_sound_table(measured, aims.main_seat)
     tuning, polarity_notes = correct_polarities(system, measured, tuning, table)
+    natural = signs(tuning)
+    tuning = with_pinned_polarities(system, tuning)
+    polarity_notes = [p for p in polarity_notes if p.subject not in system.wishes.polarities]
     tuning, crossover_notes = join_drivers(aims, tuning, table, bands)
     tuning, arrival_ms = arrivals_aligned(system, measured, levels_aligned(aims, tuning))
     shared = shared_bass(aims, tuning, table, bass_hz)
@@ -80,6 +90,7 @@ def plan(system: System, measured: Measured, previous: Tuning | None = None) -> 
         bass_hz = choices[0].frequency_hz
         tuning = with_bass_crossover(system, tuning, bass_hz)
     tuning, bass = _with_bass(aims, tuning, table, bass_hz, arrival_ms)
+    tuning = pinned(system, tuning)
     own = replace(neutral(len(measured.outputs)), sections=bass.arrangement.sections)
     state = equalised(aims, tuning, bass_hz, own)
     problem = problem_for(aims, tuning)
@@ -92,6 +103,7 @@ def plan(system: System, measured: Measured, previous: Tuning | None = None) -> 
     proposals = [
         *band_proposals(bands),
         *polarity_notes,
+        *pin_proposals(system, tuning, natural),
         *crossover_notes,
         *bass_proposals(aims, tuning, bass_hz, bass.arrangement, bass.junction, choices),
         *shared_proposals(shared, tuning),
@@ -155,7 +167,11 @@ def _finished(aims: Aims, tuning: Tuning) -> tuple[Tuning, list[Proposal]]:
     held, fir_notes = with_fir(aims, held)
     notes += fir_notes
     tuning = _arriving_together(aims, held)
+    if has_pins(system):
+        tuning = rounded(pinned(system, tuning), system.processor)
     tuning = rounded(channels_trimmed(aims, tuning), system.processor)
+    if system.wishes.gains_db:
+        tuning = limited(system, channels_within_headroom(system, tuning))
     return rounded(back_within_headroom(system, tuning), system.processor), notes
 
 

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from roomtune.advisor.aims import Aims, base_gains, problem_for
 from roomtune.advisor.boosts import MOVABLE, WITHIN_DB, boost_db
 from roomtune.advisor.objective import Problem, cost_of, residuals
+from roomtune.advisor.pinning import held_places
 from roomtune.advisor.settings import with_outputs
 from roomtune.advisor.state import Free, Section, State, neutral, packed, unpacked
 from roomtune.processor.rounding import rounded_frequency, rounded_to
@@ -126,7 +127,10 @@ def _best_step(
 def _steps(aims: Aims, bare: Tuning, state: State) -> list[_Step]:
     """All single steps within the knobs' ranges and the wishes."""
     processor, found = aims.system.processor, []
+    pinned = held_places(aims.system, aims.model.outputs, "gains")
     for place, name in enumerate(aims.model.outputs):
+        if place in pinned:
+            continue
         held = bare.output(name).gain_db + float(state.gains_db[place])
         found += [
             _Step(place, rounded_to(held + sign * processor.gain_db.step, processor.gain_db) - held)

@@ -70,6 +70,22 @@ def _references(draft: Draft) -> Iterator[Fault]:
         yield from _known(draft, "loudspeakers", name, ("wishes", "crossovers_hz", name))
     for place, name in enumerate(draft.wishes.leave_alone or ()):
         yield from _known(draft, "loudspeakers", name, ("wishes", "leave_alone", place))
+    for key in ("gains_db", "delays_ms", "polarities"):
+        for name in getattr(draft.wishes, key) or ():
+            yield from _known(draft, "outputs", name, ("wishes", key, name))
+
+
+def _pins(draft: Draft) -> Iterator[Fault]:
+    """Pinned gains and delays within what the processor has."""
+    knobs = {"gains_db": draft.processor.gain_db, "delays_ms": draft.processor.delay_ms}
+    for key, knob in knobs.items():
+        for name, value in (getattr(draft.wishes, key) or {}).items():
+            if knob is not None and not knob.minimum <= value <= knob.maximum:
+                yield Fault(
+                    ("wishes", key, name),
+                    f"got {value:g}, expected {knob.minimum:g} to {knob.maximum:g}: "
+                    "the processor has no more",
+                )
 
 
 def _known(draft: Draft, kind: str, name: str | None, path: Path) -> Iterator[Fault]:
@@ -206,6 +222,7 @@ _CHECKS: tuple[Check, ...] = (
     _enough,
     _doubles,
     _references,
+    _pins,
     _idle,
     _subwoofers,
     _seats,

@@ -224,7 +224,8 @@ class Wishes(Part):
     "equaliser", "bass redirection". `bass`: "mono" plays redirected bass from all subwoofers,
     "stereo" that of left and right channels from those on their side. `fir`: what
     taps are for, where there are any: "minimum phase" corrects the level alone,
-    "mixed phase" also the phase that crossovers turn.
+    "mixed phase" also the phase that crossovers turn. `gains_db`, `delays_ms`
+    and `polarities` pin what outputs are set to, by their names.
     """
 
     maximum_boost_db: Annotated[float, Field(ge=0)] = 6.0
@@ -234,6 +235,9 @@ class Wishes(Part):
     forbid: tuple[Forbidden, ...] = ()
     bass: Literal["mono", "stereo"] = "mono"
     fir: Literal["minimum phase", "mixed phase"] = "minimum phase"
+    gains_db: dict[str, float] = {}
+    delays_ms: dict[str, Annotated[float, Field(ge=0)]] = {}
+    polarities: dict[str, Literal["normal", "inverted"]] = {}
 
 
 class System(Part):

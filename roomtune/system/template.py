@@ -260,6 +260,9 @@ bass_lift_below_hz = 100.0
 maximum_boost_db = 6.0
 # bass_crossover_hz = 80
 # crossovers_hz = { left = [2200] }    # per loudspeaker, lowest first
+# gains_db = { "left woofer" = -3.0 }  # outputs, by name: the rest goes with them
+# delays_ms = { "left woofer" = 2.5 }
+# polarities = { "left woofer" = "inverted" }   # or "normal"
 # leave_alone = ["left"]               # loudspeakers that get no equaliser
 # forbid = ["boost", "all pass"]       # also "equaliser", "bass redirection", "FIR" ...
 # fir = "mixed phase"                  # taps also undo the phase that crossovers turn

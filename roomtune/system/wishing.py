@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from collections.abc import Iterable
 
@@ -12,6 +13,8 @@ from roomtune.system.model import System, Wishes
 from roomtune.system.parts import parse_part
 from roomtune.system.target_words import retargeted
 
+_WORDS = ("true", "false", "inf", "nan")
+
 
 def with_wishes(system: System, texts: Iterable[str]) -> System:
     """The system with wishes changed, each like 'maximum_boost_db=3' (values as in TOML).
@@ -21,7 +24,7 @@ def with_wishes(system: System, texts: Iterable[str]) -> System:
     given: dict[str, object] = {}
     for text in texts:
         try:
-            given |= tomllib.loads(text)
+            given |= _read(text)
         except (ValueError, RecursionError) as fault:
             raise RoomtuneError(
                 f"the wish {text!r} is not of the form key=value: {fault}; "
@@ -33,6 +36,14 @@ def with_wishes(system: System, texts: Iterable[str]) -> System:
     if faults:
         raise error("among the wishes given", faults, {}, {})
     return checked(system.model_copy(update={"wishes": wishes}), "among the wishes given")
+
+
+def _read(text: str) -> dict[str, object]:
+    """One wish as in TOML; a bare word after the = is a text."""
+    key, equals, value = text.partition("=")
+    if equals and re.fullmatch(r"[a-zA-Z ]+", value.strip()) and value.strip() not in _WORDS:
+        text = f'{key}="{value.strip()}"'
+    return tomllib.loads(text)
 
 
 def with_target_words(system: System, texts: Iterable[str]) -> System:

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from roomtune.advisor.explaining import prediction_scores
+from roomtune.advisor.limits import headrooms
 from roomtune.advisor.measured import measured_from_responses
 from roomtune.advisor.planning import plan
 from roomtune.advisor.prediction import predict
@@ -127,9 +128,21 @@ def test_wishes_are_honoured(workshop):
         bass_crossover_hz=110.0,
         crossovers_hz={"left": (2500.0,), "right": (2500.0,)},
         leave_alone=("left", "sub one"),
+        gains_db={"right low": -7.0},
+        delays_ms={"right low": 6.5},
+        polarities={"sub two": "inverted"},
     )
     system, measured = small(workshop, wishes=wishes)
-    tuning = plan(system, measured).tuning
+    advice = plan(system, measured)
+    tuning = advice.tuning
+    pinned = tuning.output("right low")
+    assert (pinned.gain_db, pinned.delay_ms) == (-7.0, 6.5)
+    assert tuning.output("sub two").inverted
+    after = prediction_scores(system, advice.prediction)
+    assert after.arrival_spread_ms < 0.1
+    assert after.level_spread_db < 0.3
+    assert {p.subject for p in advice.proposals if p.step == "pinned"} == {"right low", "sub two"}
+    assert max(item.sine_dbfs for item in headrooms(tuning)) <= 1e-6
     assert tuning.output("sub one").filters[-1].frequency_hz == 110.0
     high_passes = [f for f in tuning.output("right high").filters if f.type == "high pass"]
     assert [f.frequency_hz for f in high_passes] == [2500.0]
