@@ -9,6 +9,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from roomtune.advisor.audibility import audibility
 from roomtune.advisor.energy import EnergyModel
 from roomtune.advisor.measured import Measured
 from roomtune.advisor.objective import Goal, Match, Problem, Rows
@@ -159,12 +160,12 @@ def lowest_hz(aims: Aims) -> float:
 def _target_goal(
     aims: Aims, channel: int, gains: NDArray[np.complex128], low_hz: float, high_hz: float
 ) -> Goal:
-    """Seat average against the target; narrow dips and noisy rows count little."""
+    """Seat average against the target; what is hardly heard, in a dip or noisy counts less."""
     centres, bands, widths = smooth_rows(aims.model, low_hz, high_hz)
     level = levels_db(aims, channel, gains, aims.average, bands)[0]
     wanted = fitted_to_low_end(centres, level, target_db(aims.system, centres))
     trust = row_trust(aims, channel, gains, aims.average, bands)[0]
-    weight = np.sqrt(widths / widths.sum()) * trust
+    weight = np.sqrt(audibility(centres) * widths / widths.sum()) * trust
     weight = weight * np.where(centres < DEVIATION_BAND_HZ[0] / 1.06, 0.5, 1.0)
     weight = weight * np.where(narrow_dips(centres, level), 0.5, 1.0)
     return Goal(channel, Rows(aims.average, bands), wanted[None], weight[None])
@@ -194,7 +195,7 @@ def fitted_to_low_end(centres_hz: Array, level_db: Array, wanted_db: Array) -> A
 
 def _main_goal(aims: Aims, channel: int, gains: NDArray[np.complex128], high_hz: float) -> Goal:
     centres, bands = third_rows(aims.model, (100.0, min(high_hz, 10e3)))
-    weight = np.full(len(centres), MAIN_WEIGHT / np.sqrt(len(centres)))
+    weight = MAIN_WEIGHT * np.sqrt(audibility(centres) / len(centres))
     weight = weight * row_trust(aims, channel, gains, aims.main_only, bands)[0]
     wanted = target_db(aims.system, centres)
     return Goal(channel, Rows(aims.main_only, bands), wanted[None], weight[None])

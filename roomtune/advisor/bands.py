@@ -9,7 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from roomtune.advisor.aims import Aims, third_rows
+from roomtune.advisor.driver_limits import driver_limit
 from roomtune.advisor.proposal import Proposal
+from roomtune.system.model import Output
 
 Array = NDArray[np.float64]
 FALL_DB = 10.0
@@ -23,7 +25,8 @@ class UsableBand:
 
     noisy_hz: thirds that hardly stand above the noise; distorted_hz: thirds with
     more than 10 % of second or 3 % of higher harmonics 20 dB under the output's
-    highest level.
+    highest level. most_dbfs: the sine that it may be asked for anywhere in the band,
+    `most_by`: what sets it ("distortion" or a limit of `driver_limits`).
     """
 
     output: str
@@ -32,6 +35,8 @@ class UsableBand:
     level_db: float
     noisy_hz: tuple[float, ...] = ()
     distorted_hz: tuple[float, ...] = ()
+    most_dbfs: float = 0.0
+    most_by: str = ""
 
 
 def usable_bands(aims: Aims) -> tuple[UsableBand, ...]:
@@ -52,14 +57,27 @@ def _usable(aims: Aims, place: int) -> UsableBand:
     noise = aims.average[0] @ aims.model.noise[place] @ bands.T
     level = 10 * np.log10(np.maximum(power, 1e-30))
     loud = np.median(level)
-    clean = _clean(aims, place, centres)
+    clean_dbfs = _clean_dbfs(aims, place, centres)
+    output = aims.system.output(name)
+    clean = clean_dbfs >= output.maximum_level_dbfs - CLEAN_RESERVE_DB
     good = (level > loud - FALL_DB) & (power > noise * 10 ** (SEEN_DB / 10)) & clean
     good = _without_gaps(good, 2)
     first, last = _run_about(good, int(np.argmax(_smooth(level))))
     noisy = tuple(float(f) for f in centres[power <= noise * 10 ** (SEEN_DB / 10)])
     ends = _reach(centres, first, last, low, high)
     dirty = tuple(float(f) for f in centres[~clean])
-    return UsableBand(name, float(ends[0]), float(ends[1]), float(loud), noisy, dirty)
+    most = _most(output, clean_dbfs[first : last + 1], centres[first : last + 1])
+    return UsableBand(name, float(ends[0]), float(ends[1]), float(loud), noisy, dirty, *most)
+
+
+def _most(output: Output, clean_dbfs: Array, centres: Array) -> tuple[float, str]:
+    """The sine that an output may be asked for in all of these thirds, and what sets it."""
+    limit = driver_limit(output, centres)
+    place = int(np.argmin(limit.level_dbfs))
+    most, cause = float(limit.level_dbfs[place]), limit.causes[place]
+    if clean_dbfs.min() < most:
+        most, cause = float(clean_dbfs.min()), "distortion"
+    return most, cause
 
 
 def _safe_band(aims: Aims, place: int) -> tuple[float, float]:
@@ -69,17 +87,15 @@ def _safe_band(aims: Aims, place: int) -> tuple[float, float]:
     return max(low, safe[0]), min(high, safe[1])
 
 
-def _clean(aims: Aims, place: int, centres_hz: Array) -> NDArray[np.bool_]:
-    """Thirds in which the output does not distort at moderate levels."""
+def _clean_dbfs(aims: Aims, place: int, centres_hz: Array) -> Array:
+    """Level up to which the output stays clean in each third; infinite where nothing tells."""
     levels = aims.measured.clean
     if levels is None:
-        return np.ones(len(centres_hz), dtype=bool)
-    name = aims.model.outputs[place]
-    row = levels.level_dbfs[aims.measured.outputs.index(name)]
-    needed = aims.system.output(name).maximum_level_dbfs - CLEAN_RESERVE_DB
+        return np.full(len(centres_hz), np.inf)
+    row = levels.level_dbfs[aims.measured.outputs.index(aims.model.outputs[place])]
     nearest = np.argmin(np.abs(np.log(levels.frequencies_hz / centres_hz[:, None])), axis=1)
     near = np.abs(np.log2(levels.frequencies_hz[nearest] / centres_hz)) < 1 / 6
-    return np.asarray(~near | (row[nearest] >= needed))
+    return np.where(near, row[nearest], np.inf)
 
 
 def _reach(centres: Array, first: int, last: int, low: float, high: float) -> tuple[float, float]:
@@ -139,7 +155,8 @@ def band_proposals(bands: tuple[UsableBand, ...]) -> list[Proposal]:
             Proposal(
                 step="usable band",
                 subject=band.output,
-                change=f"use it from {band.low_hz:.0f} to {band.high_hz:.0f} Hz",
+                change=f"use it from {band.low_hz:.0f} to {band.high_hz:.0f} Hz, all of it up to "
+                f"{band.most_dbfs:.1f} dBFS (by {band.most_by})",
                 evidence=f"third-octave levels averaged over the seats stay within {FALL_DB:g} dB "
                 "there, above the noise, undistorted, inside its safe band",
                 effect="",

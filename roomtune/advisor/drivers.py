@@ -148,7 +148,7 @@ def _proposal(
     )
     others = tuple(
         f"{other.slope}: {other.ripple_db:.2f} dB rms from a perfect joint, {other.loss_db:.2f} dB "
-        f"lost to phase; costs {other.cost_db - best.cost_db:+.2f} dB against the chosen one"
+        f"lost to phase; {_cost(other, best)}"
         for other in _different(choices)
     )
     why = (
@@ -166,6 +166,17 @@ def _proposal(
         f"{loss:.2f} dB lost to phase",
         effect_db=round(loss, 3),
         refused=others,
+    )
+
+
+def _cost(other: Choice, best: Choice) -> str:
+    """What an alternative costs: in its sum, else in what makes it less safe a choice."""
+    worse_db = other.sum_db - best.sum_db
+    if worse_db > 0.005:
+        return f"sums {worse_db:.2f} dB worse than the chosen one"
+    return (
+        f"sums {-worse_db:.2f} dB better, but lies farther from the middle of where both play "
+        "well, or its slopes are uneven or not of order 4"
     )
 
 

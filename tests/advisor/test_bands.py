@@ -48,3 +48,15 @@ def test_a_safe_band_made_narrower_since_counts(workshop):
     )
     aims = aims_of(workshop, system.model_copy(update={"outputs": outputs}))
     assert band(aims, "left high").low_hz >= 2000
+
+
+def test_a_band_says_up_to_what_level(workshop):
+    frequencies = np.array([1000.0, 1995.3, 3981.1])
+    level = np.full((6, 3), np.inf)
+    level[1, 2] = -15.5
+    aims = aims_of(workshop, clean=CleanLevels(frequencies, level))
+    found = band(aims, "left high")
+    assert (found.most_dbfs, found.most_by) == (-15.5, "distortion")
+    assert "up to -15.5 dBFS (by distortion)" in band_proposals((found,))[0].change
+    assert band(aims, "right high").most_by == "stated level"
+    assert band(aims, "right high").most_dbfs == -12.0
