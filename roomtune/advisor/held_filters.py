@@ -59,6 +59,7 @@ def _proposal(
         if left
         else f"all within {TOLD_DB:g} dB, and part of the prediction",
         effect_db=round(worst - left, 2) if worst < 1e3 and left < 1e3 else None,
+        uncertainty_db=0.0 if worst < 1e3 and left < 1e3 else None,
         refused=tuple(item.text for item in still),
     )
 

@@ -33,13 +33,15 @@ class SharedBass:
 
     level_db: loudest minus quietest; time_ms: latest minus earliest (NaN where
     not known); sum_db: how much louder they play together than one of them on
-    the average, weighted over the seats.
+    the average, weighted over the seats; sigma_db: one standard deviation of the
+    level that the noise explains.
     """
 
     outputs: tuple[str, ...]
     level_db: float
     time_ms: float
     sum_db: float
+    sigma_db: float = 0.0
 
 
 def shared_places(aims: Aims) -> tuple[int, ...]:
@@ -69,6 +71,8 @@ def shared_bass(
         gain**2 * own_power(aims, place)[:, bands]
         for gain, place in zip(gains, places, strict=True)
     ]
+    noise = aims.model.noise[list(places), aims.main_seat][:, bands].mean(axis=1)
+    heard = [own_power(aims, place)[aims.main_seat, bands].mean() for place in places]
     main = [10 * np.log10(float(power[aims.main_seat].mean())) for power in powers]
     times = [
         float(table.times_ms[place]) + tuning.output(name).delay_ms
@@ -81,6 +85,7 @@ def shared_bass(
         float(np.ptp(main)),
         float(np.ptp(times)),
         float(10 * np.log10(together / each)),
+        float(20 / np.log(10) * np.sqrt(np.sum(noise / (2 * np.array(heard))))),
     )
 
 
@@ -148,5 +153,6 @@ def shared_proposals(found: SharedBass | None, tuning: Tuning) -> list[Proposal]
             if central
             else "redirected centre bass will seem to come from the louder or earlier one",
             effect_db=round(found.level_db, 2),
+            uncertainty_db=max(round(found.sigma_db, 2), 0.01),
         )
     ]

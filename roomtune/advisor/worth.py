@@ -10,10 +10,13 @@ from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from roomtune.advisor.aims import Aims
 from roomtune.advisor.alignment import own_outputs
 from roomtune.advisor.channel_filters import with_filters
 from roomtune.advisor.effects import (
+    LEAST_DB,
     Levels,
     Measure,
     effect_of,
@@ -66,8 +69,18 @@ def with_effects(case: Case, proposals: list[Proposal]) -> list[Proposal]:
         key = (proposal.step, proposal.subject)
         trial = _trial(case, proposal, seen[key])
         seen[key] += 1
-        told.append(_told(case, proposal, trial, finished) if trial else proposal)
+        if proposal.step == "what it costs":
+            told.append(_at_a_seat(case, proposal, finished))
+        else:
+            told.append(_told(case, proposal, trial, finished) if trial else proposal)
     return told
+
+
+def _at_a_seat(case: Case, proposal: Proposal, finished: Levels) -> Proposal:
+    """The proposal with the uncertainty of the levels at the seat that it is about."""
+    seat = case.aims.model.seats.index(proposal.subject)
+    sigma = float(np.median(finished.sigma_db[:, seat]))
+    return replace(proposal, uncertainty_db=max(round(sigma, 2), LEAST_DB))
 
 
 def _told(case: Case, proposal: Proposal, trial: Trial, finished: Levels) -> Proposal:

@@ -158,9 +158,9 @@ def taps_response(
     padded[: len(taps)] = taps
     angle = -2j * np.pi * np.asarray(frequencies_hz, dtype=np.float64) / sample_rate_hz
     parts = padded.reshape(-1, block) @ np.exp(np.multiply.outer(np.arange(block), angle))
-    total = np.zeros(angle.shape, dtype=np.complex128)
+    total, turn = np.zeros(angle.shape, dtype=np.complex128), np.exp(block * angle)
     for part in parts[::-1]:
-        total = total * np.exp(block * angle) + part
+        total = total * turn + part
     return total
 
 

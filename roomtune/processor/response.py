@@ -80,6 +80,7 @@ class _Chain:
         self._whole = whole_samples
         self._frequencies = frequencies_hz
         self._step = backward_step(frequencies_hz, self._rate)
+        self._known: dict[Filter, NDArray[np.complex128]] = {}
 
     def __call__(
         self,
@@ -93,8 +94,18 @@ class _Chain:
         if delay_ms:
             total *= self._delay(delay_ms)
         for item in filters:
-            total *= response_at_step(item, self._rate, self._frequencies, self._step, self._format)
+            total *= self._filter(item)
         return total
+
+    def _filter(self, item: Filter) -> NDArray[np.complex128]:
+        """Response of a filter; of taps, which often stand on several outputs, only once."""
+        if item.type != "fir":
+            return response_at_step(item, self._rate, self._frequencies, self._step, self._format)
+        if item not in self._known:
+            self._known[item] = response_at_step(
+                item, self._rate, self._frequencies, self._step, self._format
+            )
+        return self._known[item]
 
     def _delay(self, delay_ms: float) -> NDArray[np.complex128]:
         delay_s = delay_ms / 1000
