@@ -114,8 +114,16 @@ def killed(pid, file):
     return rest
 
 
+def processor_s(pid):
+    """Processor time that a process has spent, in steps of 10 ms; none once it has ended."""
+    fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+    if fields[0] == "Z":
+        return np.inf
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+
+
 def run(words, kill_after_s):
-    """Fork a run, kill it some time after its first sound; the lines that it told."""
+    """Fork a run, kill it so much work after its first sound; the lines that it told."""
     pid, file = begun(words)
     first = file.readline()
     time.sleep(kill_after_s)
