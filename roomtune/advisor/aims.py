@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from roomtune.advisor.audibility import audibility
 from roomtune.advisor.energy import EnergyModel
 from roomtune.advisor.measured import Measured
-from roomtune.advisor.objective import Goal, Match, Problem, Rows
+from roomtune.advisor.objective import DB, Goal, Match, Problem, Rows
 from roomtune.advisor.room_modes import Mode, strongest_modes
 from roomtune.advisor.scores import (
     DEEPEST_DB,
@@ -34,7 +34,8 @@ Array = NDArray[np.float64]
 TRANSITION_HZ = 250.0
 NARROW_DIP_DB, DIP_OCTAVES = 3.0, 0.7
 LOW_END_DB, LOW_END_LIFT_DB = 6.0, 4.0
-MATCH_WEIGHT, MAIN_WEIGHT = 1.0, 0.35
+MATCH_WEIGHT, MAIN_WEIGHT, THIRDS_WEIGHT = 1.5, 0.35, 2.0
+LEFT_OVER_DB = 1.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -136,7 +137,7 @@ def problem_for(
     chosen = tuple(aims.mains if channels is None else channels)
     base = base_gains(aims, tuning)
     lowest = lowest_hz(aims) if low_hz is None else low_hz
-    goals = [_target_goal(aims, c, base[c], lowest, high_hz) for c in chosen]
+    goals = [g for c in chosen for g in _target_goals(aims, c, base[c], lowest, high_hz)]
     goals += [_main_goal(aims, c, base[c], high_hz) for c in chosen]
     return Problem(
         model=aims.model,
@@ -157,18 +158,52 @@ def lowest_hz(aims: Aims) -> float:
     return min(max(25.0, 1.25 * deepest), DEVIATION_BAND_HZ[0])
 
 
-def _target_goal(
+def _target_goals(
     aims: Aims, channel: int, gains: NDArray[np.complex128], low_hz: float, high_hz: float
-) -> Goal:
-    """Seat average against the target; what is hardly heard, in a dip or noisy counts less."""
+) -> list[Goal]:
+    """Seat average against the target, finely and in thirds.
+
+    What is hardly heard, in a narrow dip or noisy counts less.
+    """
     centres, bands, widths = smooth_rows(aims.model, low_hz, high_hz)
     level = levels_db(aims, channel, gains, aims.average, bands)[0]
-    wanted = fitted_to_low_end(centres, level, target_db(aims.system, centres))
-    trust = row_trust(aims, channel, gains, aims.average, bands)[0]
-    weight = np.sqrt(audibility(centres) * widths / widths.sum()) * trust
+    target = target_db(aims.system, centres)
+    bent = fitted_to_low_end(centres, level, target) - target
+    dips = narrow_dips(centres, level)
+    weight = np.sqrt(audibility(centres) * widths / widths.sum())
     weight = weight * np.where(centres < DEVIATION_BAND_HZ[0] / 1.06, 0.5, 1.0)
-    weight = weight * np.where(narrow_dips(centres, level), 0.5, 1.0)
-    return Goal(channel, Rows(aims.average, bands), wanted[None], weight[None])
+    weight = weight * np.where(dips, 0.5, 1.0)
+    thirds, wide = third_rows(aims.model, (max(low_hz, DEVIATION_BAND_HZ[0]), high_hz))
+    inside = np.abs(np.log2(centres / thirds[:, None])) < 1 / 6
+    part = (inside @ dips) / np.maximum(inside.sum(axis=1), 1)
+    coarse = THIRDS_WEIGHT * np.sqrt(audibility(thirds) / len(thirds)) * (1 - part / 2)
+    lower = np.interp(np.log(thirds), np.log(centres), bent)
+    return [
+        _goal(aims, channel, gains, aims.average, bands, target + bent, weight),
+        _goal(
+            aims,
+            channel,
+            gains,
+            aims.average,
+            wide,
+            target_db(aims.system, thirds) + lower,
+            coarse,
+        ),
+    ]
+
+
+def _goal(
+    aims: Aims,
+    channel: int,
+    gains: NDArray[np.complex128],
+    seats: Array,
+    bands: Array,
+    wanted_db: Array,
+    weight: Array,
+) -> Goal:
+    """A goal for one row of seats, weighted by trust too."""
+    trust = row_trust(aims, channel, gains, seats, bands)[0]
+    return Goal(channel, Rows(seats, bands), wanted_db[None], (weight * trust)[None])
 
 
 def fitted_to_low_end(centres_hz: Array, level_db: Array, wanted_db: Array) -> Array:
@@ -196,9 +231,8 @@ def fitted_to_low_end(centres_hz: Array, level_db: Array, wanted_db: Array) -> A
 def _main_goal(aims: Aims, channel: int, gains: NDArray[np.complex128], high_hz: float) -> Goal:
     centres, bands = third_rows(aims.model, (100.0, min(high_hz, 10e3)))
     weight = MAIN_WEIGHT * np.sqrt(audibility(centres) / len(centres))
-    weight = weight * row_trust(aims, channel, gains, aims.main_only, bands)[0]
     wanted = target_db(aims.system, centres)
-    return Goal(channel, Rows(aims.main_only, bands), wanted[None], weight[None])
+    return _goal(aims, channel, gains, aims.main_only, bands, wanted, weight)
 
 
 def _matches(
@@ -222,17 +256,32 @@ def _matches(
 def row_trust(
     aims: Aims, channel: int, gains: NDArray[np.complex128], seats: Array, bands: Array
 ) -> Array:
-    """How far each row may be acted on, (g, r): 1 when the noise is far below, 0 at 6 dB.
+    """How far each row may be acted on, (g, r), 0 to 1.
 
-    The noise's power in a row against the level there: full trust from 20 dB
-    up, none below 6 dB.
+    By the standard error of its level against what the fit leaves over anyway,
+    and nothing where the noise is 3 dB stronger than the sound (all from 3 dB under it).
     """
     power, _ = aims.model.power(channel, gains)
     members = aims.model.members[channel]
     noise = np.einsum("ok,osk->sk", np.abs(gains) ** 2, aims.model.noise[members])
     noise = noise + 1e-12 * power.max()
-    ratio = 10 * np.log10((seats @ power @ bands.T) / np.maximum(seats @ noise @ bands.T, 1e-30))
-    return np.clip((ratio - 6) / 14, 0, 1)
+    whole, beside = (np.maximum(seats @ each @ bands.T, 1e-30) for each in (power, noise))
+    gate = np.clip(0.5 + 10 * np.log10(whole / beside) / 6, 0, 1)
+    error_db = DB * np.sqrt(mean_power_variance(aims, power, noise, seats, bands)) / whole
+    return np.asarray(gate / np.sqrt(1 + (error_db / LEFT_OVER_DB) ** 2))
+
+
+def mean_power_variance(
+    aims: Aims, power: Array, noise: Array, seats: Array, bands: Array
+) -> Array:
+    """Variance (g, r) of the rows' mean powers by noise in `power` (seats, k).
+
+    |H + N|^2 less its expected noise n has the variance 2 |H|^2 n + n^2 for complex
+    Gaussian N; a response of T seconds has T independent values per hertz.
+    """
+    width = aims.model.edges_hz[:, 1] - aims.model.edges_hz[:, 0]
+    each = (2 * power * noise + noise**2) / (width * aims.measured.responses.duration_s)
+    return np.asarray(seats**2 @ each @ (bands**2).T)
 
 
 def narrow_dips(

@@ -3,7 +3,8 @@
 Within a narrow band the electrical responses T hardly change, so the mean
 power of a sum of outputs is  sum_o,p T_o conj(T_p) C_op  with the measured
 covariances C_op = mean(H_o conj(H_p)) over the band. This is the band mean of
-`prediction.predict`, thousands of times cheaper, with exact derivatives.
+`prediction.predict`, thousands of times cheaper, with exact derivatives, but for
+the power that the noise of the takes adds: its expected value is taken off.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ from roomtune.signal.bands import band_centres_hz, band_edges_hz, mean_over_band
 
 FINE_LIMIT_HZ = 501.1872336272722  # edge of a third-octave band
 FINE, COARSE = 24, 12
+LEAST_LEFT = 0.25
 
 
 @dataclass(frozen=True, eq=False)
@@ -75,6 +77,9 @@ def energy_model(
     centres, edges = narrow_bands(low_hz, top)
     members = [_members(measured, tuning, channel.name) for channel in tuning.channels]
     pairs = _pair_covariances(measured, members, edges)
+    added = (measured.noise_at(centres) * measured.band_weight(centres)[:, None]) ** 2
+    kept = {o: _kept(pairs[o, p].real, added[o]) for o, p in pairs if o == p}
+    pairs = {(o, p): pair * kept[o] * kept[p] for (o, p), pair in pairs.items()}
     return EnergyModel(
         tuple(channel.name for channel in tuning.channels),
         measured.outputs,
@@ -108,6 +113,14 @@ def _pair_covariances(
         )
         for o, p in wanted
     }
+
+
+def _kept(power: NDArray[np.float64], noise: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Share of the magnitude (seats, k) left when the noise is taken off; half of it at least.
+
+    The same share goes for the products with other outputs: no sum gets below zero.
+    """
+    return np.sqrt(np.maximum(1 - noise / np.maximum(power, 1e-300), LEAST_LEFT))
 
 
 def _assembled(

@@ -155,15 +155,20 @@ def pruned(problem: Problem, state: State, places: Sequence[int], rules: Rules) 
             tried.add(place)
 
 
-def tied_to_modes(problem: Problem, state: State, rules: Rules) -> State:
+def tied_to_modes(
+    problem: Problem, state: State, rules: Rules, together: Sequence[int] = ()
+) -> State:
     """Cuts on modes made such that they shorten the ringing, where the level allows it.
 
-    Each may cost as much as a section is worth.
+    Each may cost as much as a section is worth. Outputs that play `together` excite a
+    mode together: a cut on some of them alone leaves it ringing by the others.
     """
+    others = set(together)
     cost = cost_of(problem, state)
     free = Free(sections=tuple(range(len(state.sections))))
     for place, section in enumerate(state.sections):
-        tied = at_mode(section, rules)
+        shared = others.isdisjoint(section.outputs) or others <= set(section.outputs)
+        tied = at_mode(section, rules) if shared else None
         if tied is not None:
             sections = (*state.sections[:place], tied, *state.sections[place + 1 :])
             trial, new = fitted(problem, replace(state, sections=sections), free, QUICK_STEPS)

@@ -130,7 +130,7 @@ def _grown(
     moving = tuple(group for group in groups if not held & set(group))
     found = grown(part, own, grounds, rules, moving)
     found = pruned(part, found, range(len(found.sections)), rules)
-    found = tied_to_modes(part, found, rules)
+    found = tied_to_modes(part, found, rules, subwoofer_places(aims))
     others = tuple(s for p, s in enumerate(state.sections) if p not in set(keep))
     return State(
         state.gains_db + found.gains_db,

@@ -94,11 +94,16 @@ class Measured:
         weight = self.band_weight(response.frequencies_hz)
         return FrequencyResponse(response.frequencies_hz, response.values * weight[:, None, :])
 
+    def noise_at(self, frequencies_hz: ArrayLike) -> NDArray[np.float64]:
+        """Standard deviation that the noise alone explains, (outputs, seats, k)."""
+        frequencies = np.asarray(frequencies_hz, dtype=float)
+        within = np.stack([np.interp(frequencies, self.deviation_hz, d) for d in self._flat])
+        return within.reshape(*self.deviation.shape[:-1], len(frequencies))
+
     def deviation_at(self, frequencies_hz: ArrayLike) -> NDArray[np.float64]:
         """Standard deviation of the complex responses, (outputs, seats, k)."""
         frequencies = np.asarray(frequencies_hz, dtype=float)
-        within = np.stack([np.interp(frequencies, self.deviation_hz, d) for d in self._flat])
-        within = within.reshape(*self.deviation.shape[:-1], len(frequencies))
+        within = self.noise_at(frequencies)
         beyond = 1 - self.band_weight(frequencies)[:, None, :]
         nearest = (frequencies < np.sqrt(self.bands_hz.prod(axis=1))[:, None]).astype(int)
         level = np.where(nearest[:, None, :], self._edges[..., :1], self._edges[..., 1:])
@@ -157,13 +162,20 @@ def measured_from_responses(
     Every output counts as measured in its safe band, with a noise `range_db`
     below the mean power of its response there.
     """
-    bands = np.array([output.safe_band_hz for output in system.outputs], dtype=float)
-    grid = np.array([10.0, 30e3])
-    power = np.mean(np.abs(responses.response().values) ** 2, axis=-1, keepdims=True)
-    noise = np.sqrt(power) * 10 ** (-range_db / 20)
-    deviation = np.broadcast_to(noise, (*noise.shape[:-1], 2))
     names = tuple(seats) if seats is not None else tuple(seat.name for seat in system.seats)
     outputs = tuple(output.name for output in system.outputs)
+    if responses.samples.shape[:-1] != (len(outputs), len(names)):
+        raise ValueError(
+            f"{len(outputs)} outputs x seats {names}, got {responses.samples.shape[:-1]}"
+        )
+    bands = np.array([output.safe_band_hz for output in system.outputs], dtype=float)
+    grid = np.array([10.0, 30e3])
+    whole = responses.response()
+    inside = (whole.frequencies_hz >= bands[:, :1]) & (whole.frequencies_hz <= bands[:, 1:])
+    share = inside / np.maximum(inside.sum(axis=1, keepdims=True), 1)
+    power = np.sum(np.abs(whole.values) ** 2 * share[:, None], axis=-1, keepdims=True)
+    noise = np.sqrt(power) * 10 ** (-range_db / 20)
+    deviation = np.broadcast_to(noise, (*noise.shape[:-1], 2))
     return Measured(outputs, names, responses, bands, grid, deviation)
 
 

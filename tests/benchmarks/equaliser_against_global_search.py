@@ -6,10 +6,11 @@
 Each target is the level of 14 random sections (peaking, 25 Hz to 16 kHz, Q 0.5
 to 8, gains normal with 4 dB). Ten peaking sections shall follow it but for one
 level, within the same bounds for both. The second command does the global
-search again (60 s of processor time for each target) and keeps it beside this
-script; the first runs ours and compares, also with filters picked one by one:
-at the greatest deviation, each fitted by itself (the procedure that G. Vairetti
-et al., JAES 66(11), 2018, improve on): how many of ours do what ten of these do.
+search (60 s of processor time for each target) where its result is not yet kept
+in the file beside this script; the first runs ours and compares, also with
+filters picked one by one: at the greatest deviation, each fitted by itself (the
+procedure that G. Vairetti et al., JAES 66(11), 2018, improve on): how many of
+ours do what ten of these do.
 """
 
 from __future__ import annotations
@@ -19,7 +20,7 @@ import time
 from pathlib import Path
 
 import numpy as np
-from global_search import keep, kept, searched
+from global_search import keep, kept, missing, searched
 from numpy.typing import NDArray
 
 from roomtune.advisor.energy import EnergyModel
@@ -73,8 +74,8 @@ def error_db(variables: Array, target: Array) -> Array:
 
 
 def search(count: int) -> None:
-    """Differential evolution for every target, kept as soon as it is found."""
-    for seed in range(count):
+    """Differential evolution for every target not yet searched, kept as soon as it is found."""
+    for seed in missing(FILE, CONDITIONS, count):
         target = target_db(seed)
         found, how = searched(lambda x, t=target: error_db(x, t), BOUNDS * SECTIONS, SECONDS, seed)
         error = float(error_db(found[:, None], target)[0])

@@ -1,7 +1,8 @@
 """Differential evolution within a budget of processor time, its results kept in a file.
 
 The results depend on the problem alone, not on our code, and take hours: the
-benchmarks that are held against them read the file; `--search` does it again.
+benchmarks that are held against them read the file; `--search` fills what is missing
+in it (all, when the conditions have changed or the file was deleted).
 """
 
 from __future__ import annotations
@@ -55,10 +56,20 @@ def kept(file: Path) -> dict[str, Any]:
     return json.loads(file.read_text()) if file.exists() else {"conditions": {}, "results": {}}
 
 
+def missing(file: Path, conditions: dict[str, Any], count: int) -> list[int]:
+    """The seeds below `count` that have no result under these conditions."""
+    held = kept(file)
+    done = held["results"] if held["conditions"] == _full(conditions) else {}
+    return [seed for seed in range(count) if str(seed) not in done]
+
+
+def _full(conditions: dict[str, Any]) -> dict[str, Any]:
+    return {**conditions, "scipy": scipy.__version__, "numpy": np.__version__}
+
+
 def keep(file: Path, conditions: dict[str, Any], seed: int, result: dict[str, Any]) -> None:
     """Add one result to a file; results under other conditions are dropped."""
-    conditions = {**conditions, "scipy": scipy.__version__, "numpy": np.__version__}
-    held = kept(file)
+    conditions, held = _full(conditions), kept(file)
     results = held["results"] if held["conditions"] == conditions else {}
     results[str(seed)] = result
     ordered = dict(sorted(results.items(), key=lambda item: int(item[0])))

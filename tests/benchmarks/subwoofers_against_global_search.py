@@ -8,8 +8,8 @@ gain, a delay, a polarity, one all-pass and one cut; the seat-to-seat standard
 deviation from 20 to 100 Hz shall be small, and no more than 3 dB lost (against
 all at full gain and in phase at every seat), or what subwoofers that merely
 arrive together lose, where that is more. The second command does the global
-search again (300 s of processor time for each room) and keeps it beside this
-script; the first runs ours and compares.
+search (300 s of processor time for each room) where its result is not yet kept
+in the file beside this script; the first runs ours and compares.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from global_search import keep, kept, searched
+from global_search import keep, kept, missing, searched
 from numpy.typing import NDArray
 
 from roomtune.advisor.bass import Bass
@@ -134,8 +134,8 @@ def responses(here: Room, variables: Array) -> Complex:
 
 
 def search(count: int) -> None:
-    """Differential evolution for every room, kept as soon as it is found."""
-    for seed in range(count):
+    """Differential evolution for every room not yet searched, kept as soon as it is found."""
+    for seed in missing(FILE, CONDITIONS, count):
         here = room(seed)
         plain_db, plain_loss = here.plain()
         allowed = max(LOSS_ALLOWED_DB, plain_loss)
