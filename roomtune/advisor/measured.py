@@ -161,6 +161,7 @@ def measured_from_responses(
 
     Every output counts as measured in its safe band, with a noise `range_db`
     below the mean power of its response there.
+    Raises ValueError when the responses are of other outputs and seats.
     """
     names = tuple(seats) if seats is not None else tuple(seat.name for seat in system.seats)
     outputs = tuple(output.name for output in system.outputs)

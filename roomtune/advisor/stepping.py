@@ -23,7 +23,7 @@ from roomtune.processor.tuning import Filter, Tuning
 from roomtune.system.model import Processor
 
 Array = NDArray[np.float64]
-MOST_STEPS = 60
+MOST_STEPS = 120
 SMALLEST_GAIN = 2e-3
 
 
