@@ -130,7 +130,7 @@ class Measured:
         """Arrival time of each output at each seat, (outputs, seats)."""
         from roomtune.analysis.arrival import arrival
 
-        return np.asarray(arrival(self.responses, band_hz).time_s)
+        return np.asarray(arrival(self.responses, band_hz, finely=False).time_s)
 
     def selected(self, seats: Sequence[str]) -> Measured:
         """The same, at some of the seats."""

@@ -12,11 +12,12 @@ Schafer, "Echo removal by discrete generalized linear filtering", MIT 1969).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from roomtune.analysis.arrival_fit import fit_arrival
 from roomtune.analysis.driver_fit import (
     POINTS_PER_OCTAVE,
     DriverFit,
@@ -26,6 +27,13 @@ from roomtune.analysis.driver_fit import (
 from roomtune.analysis.onset import band_envelope, first_peak, tail_density, usable_band_hz
 from roomtune.signal.interpolation import interpolate_spectrum
 from roomtune.signal.values import ImpulseResponse
+
+_AGREE = 4.0
+# of the shortest period: what drivers unlike the model cost, and reflections so early
+# that less than a period of the middle of the band came before them
+_UNLIKE, _CUT_SHORT = 0.06, 0.12
+_OWN = 0.03  # of a period where the driver falls off: reflections taken for the driver's own end
+_NO_DRIVER, _LOST = 0.5, 0.5  # misfit of what is no driver; of a period in the middle of the band
 
 
 @dataclass(frozen=True, eq=False)
@@ -43,9 +51,12 @@ class DirectSounds:
 
 
 def direct_sounds(
-    response: ImpulseResponse, band_hz: tuple[float, float] | None = None
+    response: ImpulseResponse, band_hz: tuple[float, float] | None = None, finely: bool = False
 ) -> DirectSounds:
     """Fit the direct sound of every response of an array.
+
+    `finely` refines each time by the waveform before the first reflection (see
+    `arrival_fit`), where both agree; it takes some ten times as long.
 
     `band_hz` is the band that was played; None finds it per response. Raises
     ValueError for a band that does not rise or is narrower than half an octave,
@@ -56,7 +67,7 @@ def direct_sounds(
     if not np.all(np.isfinite(response.samples)):
         raise ValueError("the impulse response holds values that are not finite")
     rows = response.samples.reshape(-1, response.samples.shape[-1])
-    table = np.array([_row(row, response.sample_rate_hz, band_hz) for row in rows])
+    table = np.array([_row(row, response.sample_rate_hz, band_hz, finely) for row in rows])
     columns = table.reshape(*response.samples.shape[:-1], 4)
     return DirectSounds(
         columns[..., 0], columns[..., 1], columns[..., 2].astype(int), columns[..., 3]
@@ -87,6 +98,34 @@ def direct_sound(
         start_s = found[0] - 1 / (band_hz[1] - band_hz[0])
         between = (found[0] - start_s - 0.5 * lead, found[0] - start_s + 0.5 * lead)
     return found
+
+
+def _refined(
+    samples: NDArray[np.float64],
+    rate: float,
+    band_hz: tuple[float, float],
+    time_s: float,
+    fit: DriverFit,
+) -> tuple[float, DriverFit]:
+    """The arrival by the waveform before the first reflection, where both times agree.
+
+    Where they do not, or no driver explains the sound, that is what is uncertain.
+    """
+    better = fit_arrival(samples, rate, band_hz, time_s, fit)
+    middle_hz = np.sqrt(band_hz[0] * band_hz[1])
+    if better is None:
+        lost_s = _LOST / middle_hz if fit.misfit > _NO_DRIVER else 0.0
+        return time_s, _doubted(fit, fit.uncertainty_s, lost_s)
+    apart_s = abs(better.time_s - time_s)
+    if apart_s > _AGREE * fit.uncertainty_s:
+        return time_s, _doubted(fit, fit.uncertainty_s, apart_s)
+    unlike_s = (_CUT_SHORT if better.until_s * middle_hz < 1 else _UNLIKE) / band_hz[1]
+    own_s = _OWN / min(band_hz[1], fit.high_hz)
+    return better.time_s, _doubted(fit, better.uncertainty_s, max(unlike_s, own_s))
+
+
+def _doubted(fit: DriverFit, uncertainty_s: float, more_s: float) -> DriverFit:
+    return replace(fit, uncertainty_s=float(np.hypot(uncertainty_s, more_s)))
 
 
 def early_spectrum(
@@ -122,7 +161,7 @@ def _lead_s(band_hz: tuple[float, float]) -> float:
 
 
 def _row(
-    samples: NDArray[np.float64], rate: float, band_hz: tuple[float, float] | None
+    samples: NDArray[np.float64], rate: float, band_hz: tuple[float, float] | None, finely: bool
 ) -> tuple[float, float, int, float]:
     nothing = (np.nan, np.inf, 0, 0.0)
     if band_hz is None:
@@ -130,8 +169,9 @@ def _row(
             band_hz = usable_band_hz(ImpulseResponse(samples, rate))
         except ValueError:
             return nothing
-    found = direct_sound(samples, rate, (band_hz[0], min(band_hz[1], 0.49 * rate)))
+    band_hz = (band_hz[0], min(band_hz[1], 0.49 * rate))
+    found = direct_sound(samples, rate, band_hz)
     if found is None:
         return nothing
-    time_s, fit = found
+    time_s, fit = _refined(samples, rate, band_hz, *found) if finely else found
     return time_s, fit.uncertainty_s, fit.sign, fit.confidence

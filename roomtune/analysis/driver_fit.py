@@ -23,7 +23,7 @@ POINTS_PER_OCTAVE = 24
 _STEP = np.log(2) / POINTS_PER_OCTAVE
 _FREE = 1e3
 # parameters: ln g, t, ln fl, ln Ql, nl, ln fh, ln Qh, nh
-_PRIOR_SPREAD = np.array([_FREE, _FREE, 1.2, 0.4, 0.8, 1.0, 0.4, 1.2])
+PRIOR_SPREAD = np.array([_FREE, _FREE, 1.2, 0.4, 0.8, 1.0, 0.4, 1.2])
 _MISFIT = (0.08, 0.1, 1.0)
 _LARGEST_RATIO = 1e10
 _CLEAR = 25.0
@@ -132,18 +132,21 @@ def driver_log_response(
     parameters: NDArray[np.float64], s: NDArray[np.complex128]
 ) -> NDArray[np.complex128]:
     """Logarithm of the model at complex frequencies s (positive sign)."""
-    gain, delay, low, low_q, low_order, high, high_q, high_order = parameters
-    below = s / (2 * np.pi * np.exp(low))
-    above = s / (2 * np.pi * np.exp(high))
-    skirts = low_order * np.log(below) - low_order / 2 * _log_section(below, np.exp(low_q))
-    return gain + skirts - high_order / 2 * _log_section(above, np.exp(high_q)) - s * delay
+    return driver_log_model(parameters, s)[0]
 
 
 def driver_log_slopes(
     parameters: NDArray[np.float64], s: NDArray[np.complex128]
 ) -> NDArray[np.complex128]:
     """Derivatives of `driver_log_response` by its parameters, shape (k, 8)."""
-    _, _, low, low_q, low_order, high, high_q, high_order = parameters
+    return driver_log_model(parameters, s)[1]
+
+
+def driver_log_model(
+    parameters: NDArray[np.float64], s: NDArray[np.complex128]
+) -> tuple[NDArray[np.complex128], NDArray[np.complex128]]:
+    """`driver_log_response` (k,) and `driver_log_slopes` (k, 8) in one go."""
+    gain, delay, low, low_q, low_order, high, high_q, high_order = parameters
     below = s / (2 * np.pi * np.exp(low))
     above = s / (2 * np.pi * np.exp(high))
     slopes = np.empty((len(s), 8), dtype=complex)
@@ -153,19 +156,15 @@ def driver_log_slopes(
         polynomial = 1 + damping + x**2
         slopes[:, first] = order / 2 * (damping + 2 * x**2) / polynomial
         slopes[:, first + 1] = order / 2 * damping / polynomial
-        slopes[:, first + 2] = -_log_section(x, np.exp(q)) / 2
+        slopes[:, first + 2] = -np.log(polynomial) / 2  # in the upper half plane as s is
     slopes[:, 2] -= low_order
     slopes[:, 4] += np.log(below)
-    return slopes
+    skirts = low_order * slopes[:, 4] + high_order * slopes[:, 7]
+    return gain + skirts - s * delay, slopes
 
 
-def _log_section(x: NDArray[np.complex128], q: float) -> NDArray[np.complex128]:
-    """ln(1 + x/Q + x^2), continuous over the right half plane."""
-    root = np.sqrt(complex(0.25 / q**2 - 1))
-    return np.log(x + 0.5 / q + root) + np.log(x + 0.5 / q - root)
-
-
-def _prior(frequencies_hz: NDArray[np.float64]) -> NDArray[np.float64]:
+def prior_parameters(frequencies_hz: NDArray[np.float64]) -> NDArray[np.float64]:
+    """What is thought of a driver before it is heard, from the band (its ends) it plays."""
     low, high = frequencies_hz[[0, -1]]
     ends = [np.log(1.5 * low), np.log(0.75), 2.0, np.log(1.2 * high), np.log(0.7), 2.0]
     return np.array([0.0, 0.0, *ends])
@@ -188,18 +187,18 @@ def _fit_magnitude(spectrum: EarlySpectrum) -> NDArray[np.float64]:
     ratio = np.clip(signal / np.maximum(spectrum.noise, 1e-300), 1e-3, _LARGEST_RATIO)
     level = 0.5 * np.log(np.maximum(signal, 1e-300))
     spread = np.sqrt((1 / ratio + 1 / ratio**2) / 2 * spectrum.together + 3 * _MISFIT[1] ** 2)
-    prior = _prior(frequencies)
+    prior = prior_parameters(frequencies)
     prior[0] = level.max()
     at = spectrum.laplace
 
     def misfits(parameters: NDArray[np.float64]) -> NDArray[np.float64]:
         model = driver_log_response(parameters, at).real + parameters[1] * at.real
-        return np.concatenate([(model - level) / spread, (parameters - prior) / _PRIOR_SPREAD])
+        return np.concatenate([(model - level) / spread, (parameters - prior) / PRIOR_SPREAD])
 
     def slopes(parameters: NDArray[np.float64]) -> NDArray[np.float64]:
         table = driver_log_slopes(parameters, at).real / spread[:, None]
         table[:, 1] = 0.0
-        return np.concatenate([table, np.diag(1 / _PRIOR_SPREAD)])
+        return np.concatenate([table, np.diag(1 / PRIOR_SPREAD)])
 
     found = least_squares(
         misfits, prior, slopes, method="lm", x_scale=_scales(frequencies), max_nfev=60, ftol=1e-7
@@ -281,7 +280,7 @@ def _fit_complex(
     model_power = np.exp(2 * driver_log_response(start, at).real)
     relative = misfit**2 * (np.abs(values) ** 2 + model_power) / 2
     spread = np.sqrt((spectrum.noise + relative) * spectrum.together / 2)
-    prior, widths = _prior(spectrum.frequencies_hz), _PRIOR_SPREAD.copy()
+    prior, widths = prior_parameters(spectrum.frequencies_hz), PRIOR_SPREAD.copy()
     prior[:2] = start[:2]
     widths[1] = 1 / np.sqrt(spectrum.frequencies_hz[0] * spectrum.frequencies_hz[-1])
 

@@ -78,7 +78,7 @@ def view_output(
     """Judge one output's responses (seats, n); `spectrum` (seats, k) where known already."""
     seat_weights(weights, responses.samples.shape[0])
     main = responses[main_seat]
-    found = direct_sounds(main, band_hz)
+    found = direct_sounds(main, band_hz, finely=True)
     time_s = found.time_s + main.start_s
     whole = responses.response() if spectrum is None else spectrum
     low, high = working_range_hz(seat_average(whole, weights), band_hz)
@@ -111,7 +111,9 @@ def view_room(
     if len(low):
         floor = max(15.0, float(np.min(bands[low, 0])))
         if arrivals_s is None:
-            found = np.array([arrival(responses[i], tuple(bands[i])).time_s for i in low])
+            found = np.array(
+                [arrival(responses[i], tuple(bands[i]), finely=False).time_s for i in low]
+            )
         else:
             found = np.asarray(arrivals_s, dtype=float)[low]
         try:

@@ -95,7 +95,8 @@ class Subject:
     def first_sound(self) -> tuple[Arrival, Polarity]:
         """Arrival and polarity of every output at every seat, fields (outputs, seats)."""
         responses = self.measured.responses
-        found = [direct_sounds(responses[i], self.band_hz(i)) for i in range(len(self.outputs))]
+        rows = range(len(self.outputs))
+        found = [direct_sounds(responses[i], self.band_hz(i), finely=True) for i in rows]
         times, spread, sign, sure = (
             np.stack([getattr(item, name) for item in found])
             for name in ("time_s", "uncertainty_s", "sign", "confidence")

@@ -176,6 +176,7 @@ def _fitted_delay(pair: list[_Round], output: int, seat: int) -> tuple[float, fl
         arrival(
             ImpulseResponse(p.samples[output, seat], p.rate, p.responses.start_s),
             (float(p.bands_hz[output][0]), float(p.bands_hz[output][1])),
+            finely=False,
         )
         for p in pair
     ]
