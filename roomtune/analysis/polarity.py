@@ -30,9 +30,9 @@ def polarity(response: ImpulseResponse, band_hz: tuple[float, float] | None = No
     `driver_fit`). Its confidence is the share by which the likelihood of this
     sign exceeds that of the other, noise and misfit counted.
 
-    At 20 dB peak over noise in the played band, 997 of 1000 seeded synthetic
-    drivers are right; the three wrong ones are subwoofers, with a confidence
-    below 0.4.
+    At 20 dB peak over noise in the played band, 2,994 of 3,000 seeded synthetic
+    drivers are right (tests/benchmarks/arrival_trial.py, three seeds); the six wrong
+    ones are subwoofers, with confidences of 0.06 to 0.57.
     """
     found = direct_sounds(response, band_hz)
     return Polarity(found.sign, found.confidence)

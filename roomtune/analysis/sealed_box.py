@@ -23,6 +23,9 @@ from roomtune.signal.values import FrequencyResponse
 _POINTS_PER_OCTAVE = 24
 _VISIBLE_DB = 0.05
 _HOLE_DAMPING = 0.5
+# where the search stays: ln fc, ln Q, level in dB, ln roll-off, ln leak, depth of the leak
+_LEAST = np.array([-3.0, -3.5, -400.0, -3.0, -3.0, -12.0])
+_MOST = np.array([10.0, 3.5, 400.0, 25.0, 10.0, 12.0])
 
 
 @dataclass(frozen=True)
@@ -205,11 +208,14 @@ def _solve(
     from scipy.optimize import least_squares
 
     def misfit(parameters: NDArray[np.float64]) -> NDArray[np.float64]:
-        bounded = np.clip(parameters, -50, 400)
+        count = len(parameters)
+        bounded = np.clip(parameters, _LEAST[:count], _MOST[:count])
         prior = 0.02 * (parameters[3] - start[3])
         return np.append(model(bounded, frequencies) - level, prior)
 
-    return least_squares(misfit, start, x_scale="jac", max_nfev=200)
+    found = least_squares(misfit, start, x_scale="jac", max_nfev=200)
+    found.x = np.clip(found.x, _LEAST[: len(start)], _MOST[: len(start)])
+    return found
 
 
 def _spread(found: Any, count: int) -> NDArray[np.float64]:
@@ -218,7 +224,7 @@ def _spread(found: Any, count: int) -> NDArray[np.float64]:
     together = _correlated(residual)
     variance = 2 * found.cost / max(count - len(found.x), 1) * together
     covariance = np.linalg.pinv(found.jac.T @ found.jac) * variance
-    return np.sqrt(np.diag(covariance))
+    return np.sqrt(np.maximum(np.diag(covariance), 0.0))
 
 
 def _correlated(residual: NDArray[np.float64]) -> float:

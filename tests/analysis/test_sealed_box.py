@@ -90,3 +90,12 @@ def test_a_wrong_volume_and_a_dead_coil_show():
 def test_too_narrow_a_band_is_refused():
     with pytest.raises(ValueError, match="octave"):
         fit_sealed_box(near_field(), (30, 50))
+
+
+@pytest.mark.parametrize("slope", [-8, 0, 1, 8])
+def test_what_no_box_does_is_fitted_without_a_division_by_zero(slope):
+    frequencies = np.arange(1, 1000.0)
+    response = FrequencyResponse(frequencies, (frequencies / 100) ** slope + 0j)
+    fit = fit_sealed_box(response, (10, 300))
+    assert np.isfinite([fit.box.resonance_hz, fit.box.total_q, fit.residual_db]).all()
+    assert fit.residual_db > 0.3 or fit.resonance_uncertainty_hz > 0.1 * fit.box.resonance_hz
