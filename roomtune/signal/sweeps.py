@@ -179,12 +179,17 @@ def sweep_energy_density(sweep: Sweep, frequencies_hz: ArrayLike) -> NDArray[np.
 
     Interpolated from the DFT; outside the band it falls steeply.
     """
+    return np.asarray(np.interp(np.asarray(frequencies_hz, dtype=float), *_density(sweep)))
+
+
+@lru_cache(maxsize=2)
+def _density(sweep: Sweep) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Frequencies and |X(f)|^2 of the sweep on a grid of twice its length."""
     import scipy.fft
 
     length = scipy.fft.next_fast_len(2 * sweep.sample_count, real=True)
     grid = scipy.fft.rfftfreq(length, 1 / sweep.sample_rate_hz)
-    power = np.abs(sweep_spectrum(sweep, length)) ** 2 / sweep.sample_rate_hz**2
-    return np.asarray(np.interp(np.asarray(frequencies_hz, dtype=float), grid, power))
+    return grid, np.abs(sweep_spectrum(sweep, length)) ** 2 / sweep.sample_rate_hz**2
 
 
 def band_gain(sweep: Sweep, frequencies_hz: NDArray[np.float64]) -> NDArray[np.float64]:
