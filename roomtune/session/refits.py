@@ -33,7 +33,7 @@ from roomtune.processor.rounding import rounded, rounded_to
 from roomtune.processor.tuning import Tuning
 from roomtune.system.model import Range, System
 
-STEPS, FINAL_STEPS = 20, 8
+STEPS, FINAL_STEPS = 60, 24
 DELAY_REACH_MS = 6.0
 ALIGNMENTS = 4
 

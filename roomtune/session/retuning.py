@@ -25,6 +25,7 @@ from roomtune.session.refits import Freedom, Refit
 from roomtune.system.model import System
 
 WITHIN = 1.1
+LONGER = 4
 FLOORS = {
     "deviation_db": 0.3,
     "level_spread_db": 0.3,
@@ -168,9 +169,23 @@ class _Search:
         tried.append(self.try_free("levels, delays and the gains of filters", gains))
         most = self.try_free("levels, delays and filters", replace(both, sections=every))
         tried.append(most)
+        if not most.restores:
+            most = self.longer(most, replace(both, sections=every))
+            tried.append(most)
         if most.restores:
             tried += self.fewer(most, both)
         return tried
+
+    def longer(self, way: Retune, free: Freedom) -> Retune:
+        """The same way, fitted again and again from its own result."""
+
+        def make() -> Tuning:
+            tuning, aims = way.tuning, self.refit.aims
+            for _ in range(LONGER):
+                tuning = Refit.of(aims.system, aims.measured, tuning).result(free)
+            return tuning
+
+        return self.try_tuning(f"{way.name}, fitted longer", make)
 
     def fewer(self, most: Retune, both: Freedom) -> list[Retune]:
         """Bisection for the smallest number of filters that still restores."""
@@ -185,8 +200,16 @@ class _Search:
         return tried
 
     def try_free(self, name: str, free: Freedom) -> Retune:
-        """One way by its freedom."""
-        return self.try_tuning(name, lambda: self.refit.result(free))
+        """One way by its freedom; where filters may move, fitted again from the first result."""
+
+        def make() -> Tuning:
+            first = self.refit.result(free)
+            if not free.sections or free.gains_only:
+                return first
+            aims = self.refit.aims
+            return Refit.of(aims.system, aims.measured, first).result(free)
+
+        return self.try_tuning(name, make)
 
     def try_tuning(self, name: str, make: Callable[[], Tuning]) -> Retune:
         """One way by its tuning, judged."""
