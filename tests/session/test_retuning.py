@@ -61,7 +61,7 @@ def test_where_nothing_is_needed_nothing_is_typed():
 @pytest.mark.parametrize(
     ("values", "keys"),
     [
-        # What nobody hears counts as reached: 0.3 dB, 0.1 ms, 1 dB left/right; else 10 %.
+        # What nobody hears counts as reached: see FLOORS; else 10 %.
         ((0.506, 0.29, 0.09, 0.99), ()),
         ((0.507, 0.05, 0.02, 0.41), ("deviation_db",)),
         ((0.46, 0.31, 0.11, 1.01), ("level_spread_db", "arrival_spread_ms",
