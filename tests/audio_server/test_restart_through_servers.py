@@ -49,6 +49,9 @@ sample_rate_hz = 48000
 output_device = "room"
 input_device = "room"
 """
+PROBE = "from roomtune.capture.jack_server import jack_answers; print(jack_answers())"
+# PortAudio aborts the program when the server dies in the few ms in which it opens a stream.
+IN_THE_NEXT_TAKE_S = 1.5
 MEASURE = ["measure", "--yes", "--duration", "1", "--one-by-one"]
 
 
@@ -75,6 +78,7 @@ def test_a_server_that_is_started_again_is_used_again(own_jack, tmp_path):
     (tmp_path / "system.toml").write_text(SYSTEM)
     child = own_jack.start([*PROGRAM, *MEASURE], cwd=tmp_path)
     first_take(tmp_path)
+    time.sleep(IN_THE_NEXT_TAKE_S)
     own_jack.server.send_signal(signal.SIGKILL)
     stdout, stderr = child.communicate(timeout=60)
     session = latest(tmp_path)
@@ -92,3 +96,10 @@ def test_a_server_that_is_started_again_is_used_again(own_jack, tmp_path):
     assert whole.entries()[: len(kept)] == kept
     assert {e.source for e in whole.entries()} == {"left driver", "right driver"}
     assert whole.check() == ()
+
+
+def test_a_server_that_is_gone_is_known_before_a_stream_is_opened(own_jack):
+    assert own_jack.run([sys.executable, "-c", PROBE]).stdout == "True\n"
+    own_jack.server.send_signal(signal.SIGKILL)
+    own_jack.server.wait(10)
+    assert own_jack.run([sys.executable, "-c", PROBE]).stdout == "False\n"
