@@ -67,6 +67,8 @@ const use = () => {
     }, 200);
   }, 200);
 };
+const waiting = () => document.title.startsWith("TOLD") || setTimeout(waiting, 2);
+waiting();  // else the browser's clock runs ahead of what it reads back from its blobs
 window.addEventListener("load", () => setTimeout(use, 500));
 """
 
