@@ -119,10 +119,11 @@ def jack_room() -> Iterator[Room]:
         for _attempt in range(50):  # the client fails until the server listens
             time.sleep(0.2)
             client = stack.enter_context(_process(room, environment, log))
-            if _ready(client):
-                break
-            if server.poll() is not None:
+            listening = _ready(client)
+            if server.poll() is not None:  # the room may have found a stray server of that name
                 raise RuntimeError(f"jackd ended:\n{_read(log)}")
+            if listening:
+                break
         else:
             raise RuntimeError(f"no JACK room:\n{_read(log)}")
         yield Room(environment, "room", "room", server, client, log)
