@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -64,6 +65,31 @@ def aligned_to_latest(system: System, tuning: Tuning, arrivals_ms: dict[str, flo
         delay = round((latest - time) * per_ms) / per_ms
         delays.update(dict.fromkeys(own_outputs(system, channel), delay))
     return moved(tuning, delays_ms=delays)
+
+
+def arriving_together(
+    system: System,
+    measured: Measured,
+    tuning: Tuning,
+    aligned: Callable[[Tuning, dict[str, float]], Tuning],
+    rounds: int,
+    goal_ms: float = 0.0,
+) -> Tuning:
+    """The best of a few alignments, each judged as the processor will hold it.
+
+    `aligned` takes a tuning and its arrivals in ms to the next one; no more are
+    tried once the arrivals lie within `goal_ms`.
+    """
+    best, least = tuning, np.inf
+    for _ in range(rounds):
+        arrivals = channel_arrivals_ms(system, measured, tuning)
+        spread = max(arrivals.values(), default=0.0) - min(arrivals.values(), default=0.0)
+        if spread < least:
+            best, least = tuning, spread
+        if spread <= goal_ms:
+            break
+        tuning = aligned(tuning, arrivals)
+    return best
 
 
 def levels_aligned(aims: Aims, tuning: Tuning) -> Tuning:

@@ -18,7 +18,7 @@ from roomtune.advisor.crossovers import (
 from roomtune.advisor.layout import ordered_outputs
 from roomtune.advisor.polarity import signs
 from roomtune.advisor.proposal import Proposal
-from roomtune.advisor.settings import moved, with_crossover, with_outputs
+from roomtune.advisor.settings import moved, turned_over, with_crossover
 from roomtune.advisor.sounds import DirectSoundTable
 from roomtune.processor.tuning import Tuning
 from roomtune.system.model import Output, System
@@ -123,10 +123,7 @@ def _joined(
         }
         tuning = moved(tuning, dict.fromkeys(above, base.gain_db + joint.gain_db), delays)
         if joint.inverted:
-            turned = {
-                n: replace(tuning.output(n), inverted=not tuning.output(n).inverted) for n in above
-            }
-            tuning = with_outputs(tuning, turned)
+            tuning = turned_over(tuning, above)
     return tuning
 
 

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from roomtune.advisor.aims import Aims, base_gains, third_rows
-from roomtune.advisor.scores import DEEPEST_DB, DEVIATION_BAND_HZ, LEVEL_BAND_HZ
+from roomtune.advisor.scores import DEVIATION_BAND_HZ, LEVEL_BAND_HZ, apart_from_level_db
 from roomtune.advisor.target import target_db
 from roomtune.processor.tuning import Tuning
 
@@ -137,8 +137,7 @@ def off_target(names: tuple[str, ...], low_hz: float = 0.0, high_hz: float = np.
 
     def measure(levels: Levels) -> float:
         error = levels.average_db()[levels.chosen(names)] - levels.wanted_db
-        error = np.maximum(error, error.max(axis=-1, keepdims=True) - DEEPEST_DB)
-        error = error - error.mean(axis=-1, keepdims=True)
+        error = apart_from_level_db(error)
         inside = _inside(levels, low_hz, high_hz)
         return float(np.sqrt(np.mean(error[:, inside] ** 2))) if len(error) else 0.0
 

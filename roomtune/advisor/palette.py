@@ -41,8 +41,8 @@ class Ground:
 class Rules:
     """What sections may be: types, bounds, how many per output, what benefit is worth one.
 
-    `free`: bounded by the processor alone, without the caution that ears, rooms
-    and seats ask for. `modes`: the room's strongest, at which alone cuts may be
+    `free`: bounded by the processor and the ground alone, without the caution that
+    ears, rooms and seats ask for. `modes`: the room's strongest, at which alone cuts may be
     narrow; None when they are not known.
     """
 

@@ -4,13 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-import numpy as np
-
 from roomtune.advisor.aims import Aims, problem_for
 from roomtune.advisor.alignment import (
     aligned_to_latest,
     arrivals_aligned,
-    channel_arrivals_ms,
+    arriving_together,
     channels_trimmed,
     levels_aligned,
 )
@@ -157,6 +155,10 @@ def _with_bass(
 def _finished(aims: Aims, tuning: Tuning) -> tuple[Tuning, list[Proposal]]:
     """Arrivals and levels set finally, headroom made, everything on the processor's steps."""
     system = aims.system
+
+    def aligned(held: Tuning, arrivals_ms: dict[str, float]) -> Tuning:
+        return rounded(aligned_to_latest(system, held, arrivals_ms), system.processor)
+
     tuning, _ = arrivals_aligned(system, aims.measured, on_whole_samples(tuning))
     tuning = within_headroom(system, channels_trimmed(aims, tuning))
     tuning = within_boost(system, rounded(limited(system, tuning), system.processor))
@@ -166,25 +168,10 @@ def _finished(aims: Aims, tuning: Tuning) -> tuple[Tuning, list[Proposal]]:
     notes += format_proposals(wanted, held)
     held, fir_notes = with_fir(aims, held)
     notes += fir_notes
-    tuning = _arriving_together(aims, held)
+    tuning = arriving_together(system, aims.measured, held, aligned, ALIGNMENTS, ARRIVAL_GOAL_MS)
     if has_pins(system):
         tuning = rounded(pinned(system, tuning), system.processor)
     tuning = rounded(channels_trimmed(aims, tuning), system.processor)
     if system.wishes.gains_db:
         tuning = limited(system, channels_within_headroom(system, tuning))
     return rounded(back_within_headroom(system, tuning), system.processor), notes
-
-
-def _arriving_together(aims: Aims, tuning: Tuning) -> Tuning:
-    """The best of a few alignments, each judged as it will be held."""
-    best, least = tuning, np.inf
-    for _ in range(ALIGNMENTS):
-        arrivals = channel_arrivals_ms(aims.system, aims.measured, tuning)
-        spread = max(arrivals.values(), default=0.0) - min(arrivals.values(), default=0.0)
-        if spread < least:
-            best, least = tuning, spread
-        if spread <= ARRIVAL_GOAL_MS:
-            break
-        aligned = aligned_to_latest(aims.system, tuning, arrivals)
-        tuning = rounded(aligned, aims.system.processor)
-    return best

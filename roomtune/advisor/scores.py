@@ -176,10 +176,15 @@ def target_deviation_db(
     A third that lies more than 40 dB under the strongest counts as that deep.
     """
     centres = third_octave_centres_hz(*DEVIATION_BAND_HZ)
-    error = seat_average_db(system, seats, responses, centres) - target_db(system, centres)
-    error = np.maximum(error, error.max(axis=-1, keepdims=True) - DEEPEST_DB)
-    error = error - error.mean(axis=-1, keepdims=True)
+    level = seat_average_db(system, seats, responses, centres)
+    error = apart_from_level_db(level - target_db(system, centres))
     return np.asarray(np.sqrt(np.mean(error**2, axis=-1)))
+
+
+def apart_from_level_db(error_db: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Errors (..., bands) with one level fitted to each row, none deeper than 40 dB counted."""
+    error = np.maximum(error_db, error_db.max(axis=-1, keepdims=True) - DEEPEST_DB)
+    return np.asarray(error - error.mean(axis=-1, keepdims=True))
 
 
 def _spread(values: NDArray[np.float64]) -> float:

@@ -16,6 +16,12 @@ def with_outputs(tuning: Tuning, changed: Mapping[str, OutputSetting]) -> Tuning
     return replace(tuning, outputs=tuple(changed.get(o.name, o) for o in tuning.outputs))
 
 
+def turned_over(tuning: Tuning, names: Sequence[str]) -> Tuning:
+    """The tuning with the polarity of some outputs turned over."""
+    outputs = (tuning.output(name) for name in names)
+    return with_outputs(tuning, {o.name: replace(o, inverted=not o.inverted) for o in outputs})
+
+
 def moved(
     tuning: Tuning,
     gains_db: Mapping[str, float] | None = None,

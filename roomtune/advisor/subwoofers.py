@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from roomtune.advisor.aims import Aims, base_gains, levels_db, third_rows
 from roomtune.advisor.arrangement import subwoofer_places
-from roomtune.advisor.settings import moved, with_outputs
+from roomtune.advisor.settings import moved, turned_over
 from roomtune.advisor.sounds import DirectSoundTable
 from roomtune.advisor.target import target_db
 from roomtune.processor.tuning import Tuning
@@ -105,10 +105,7 @@ def joined(aims: Aims, tuning: Tuning, found: Junction) -> Tuning:
     """The tuning with a junction put on its subwoofers."""
     names = [aims.model.outputs[place] for place in subwoofer_places(aims)]
     if found.inverted:
-        changed = {
-            n: replace(tuning.output(n), inverted=not tuning.output(n).inverted) for n in names
-        }
-        tuning = with_outputs(tuning, changed)
+        tuning = turned_over(tuning, names)
     return moved(tuning, delays_ms=dict.fromkeys(names, found.delay_ms))
 
 

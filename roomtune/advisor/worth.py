@@ -7,7 +7,7 @@ from the tuning alone (limits, number format) has told its effect already.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -31,12 +31,13 @@ from roomtune.advisor.proposal import Proposal
 from roomtune.advisor.settings import (
     CROSSOVER_TYPES,
     moved,
+    turned_over,
     with_channel_gains,
     with_crossover,
     with_outputs,
 )
 from roomtune.advisor.subwoofers import Junction
-from roomtune.processor.tuning import Filter, OutputSetting, Tuning
+from roomtune.processor.tuning import Filter, Tuning
 
 MODE_REACH, CUT_REACH = 2**0.5, 1.03
 
@@ -115,6 +116,13 @@ def _names(proposal: Proposal) -> tuple[str, ...]:
     return tuple(proposal.subject.split(", "))
 
 
+def _keeping(tuning: Tuning, names: Sequence[str], kept: Callable[[Filter], bool]) -> Tuning:
+    """The tuning with only those filters of some outputs that are to be kept."""
+    outputs = (tuning.output(name) for name in names)
+    changed = {o.name: replace(o, filters=tuple(filter(kept, o.filters))) for o in outputs}
+    return with_outputs(tuning, changed)
+
+
 def _off(case: Case, names: tuple[str, ...], *band_hz: float) -> tuple[Measure, str]:
     where = f" ({band_hz[0]:.0f} to {band_hz[1]:.0f} Hz)" if band_hz else ""
     return off_target(names, *band_hz), f"the distance of {', '.join(names)} from the target{where}"
@@ -122,13 +130,9 @@ def _off(case: Case, names: tuple[str, ...], *band_hz: float) -> tuple[Measure, 
 
 def _other_polarity(case: Case, proposal: Proposal) -> Trial | None:
     names = _names(proposal)
-    changed = {
-        name: replace(case.tuning.output(name), inverted=not case.tuning.output(name).inverted)
-        for name in names
-    }
     if proposal.refused:
         return None
-    return with_outputs(case.tuning, changed), *_off(case, case.channels_on(names))
+    return turned_over(case.tuning, names), *_off(case, case.channels_on(names))
 
 
 def _textbook_crossover(case: Case, proposal: Proposal, number: int) -> Trial | None:
@@ -181,21 +185,14 @@ def _own_bass(case: Case, proposal: Proposal) -> Trial | None:
 def _subwoofers_alike(case: Case, proposal: Proposal) -> Trial:
     """All subwoofers with one gain, one delay and the polarity that their wiring asks for."""
     names = _names(proposal)
-    settings = [case.tuning.output(name) for name in names]
+    without = _keeping(case.tuning, names, lambda item: item.type != "all pass")
+    settings = [without.output(name) for name in names]
     gain = sum(s.gain_db for s in settings) / len(settings)
     delay = sum(s.delay_ms for s in settings) / len(settings)
-    changed: dict[str, OutputSetting] = {
-        s.name: replace(
-            s,
-            gain_db=gain,
-            delay_ms=delay,
-            filters=tuple(f for f in s.filters if f.type != "all pass"),
-        )
-        for s in settings
-    }
+    changed = {s.name: replace(s, gain_db=gain, delay_ms=delay) for s in settings}
     top = 1.25 * case.bass_hz
     return (
-        with_outputs(case.tuning, changed),
+        with_outputs(without, changed),
         seats_apart(case.channels_on(names), top),
         f"the difference between the seats below {top:.0f} Hz",
     )
@@ -206,9 +203,7 @@ def _not_joined(case: Case, proposal: Proposal) -> Trial:
     names = _names(proposal)
     tuning = moved(case.tuning, delays_ms=dict.fromkeys(names, -case.meeting.delay_ms))
     if case.meeting.inverted:
-        turned = {n: replace(tuning.output(n), inverted=not tuning.output(n).inverted)
-                  for n in names}  # fmt: skip
-        tuning = with_outputs(tuning, turned)
+        tuning = turned_over(tuning, names)
     band = (case.bass_hz / 2, case.bass_hz * 2)
     return tuning, *_off(case, case.channels_on(names), *band)
 
@@ -230,14 +225,8 @@ def _untrimmed(case: Case, proposal: Proposal) -> Trial | None:
 
 def _unequalised(case: Case, proposal: Proposal) -> Trial:
     names = _names(proposal)
-    changed = {
-        name: replace(
-            case.tuning.output(name),
-            filters=tuple(f for f in case.tuning.output(name).filters if f.type in CROSSOVER_TYPES),
-        )
-        for name in names
-    }
-    return with_outputs(case.tuning, changed), *_off(case, case.channels_on(names))
+    without = _keeping(case.tuning, names, lambda item: item.type in CROSSOVER_TYPES)
+    return without, *_off(case, case.channels_on(names))
 
 
 def _channels_bare(case: Case, proposal: Proposal) -> Trial:
@@ -261,12 +250,6 @@ def _modes_left(case: Case, proposal: Proposal) -> Trial:
         near = any(cut / CUT_REACH < hz < cut * CUT_REACH for cut in cuts)
         return item.type == "peaking" and gain < 0 and near
 
-    changed = {
-        name: replace(
-            case.tuning.output(name),
-            filters=tuple(f for f in case.tuning.output(name).filters if not for_mode(f)),
-        )
-        for name in names
-    }
+    without = _keeping(case.tuning, names, lambda item: not for_mode(item))
     band = (min(cuts) / MODE_REACH, max(cuts) * MODE_REACH)
-    return with_outputs(case.tuning, changed), *_off(case, case.channels_on(names), *band)
+    return without, *_off(case, case.channels_on(names), *band)

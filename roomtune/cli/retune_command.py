@@ -10,6 +10,7 @@ from roomtune.cli.show import as_json, echo, progress, say, table
 
 if TYPE_CHECKING:
     from roomtune.advisor.measured import Measured
+    from roomtune.advisor.scores import Scores
     from roomtune.session.folder import Session
     from roomtune.session.retuning import Retune, Retuning
     from roomtune.system.model import System
@@ -103,7 +104,7 @@ def way_row(number: int, way: Retune, taken: bool) -> tuple[str, ...]:
     return (f"{number} {way.name}", str(len(way.entries)), *figure_texts(way.scores), mark)
 
 
-def figure_texts(figures) -> tuple[str, ...]:  # type: ignore[no-untyped-def]
+def figure_texts(figures: Scores) -> tuple[str, ...]:
     """The four figures of merit as texts."""
     return (
         f"{figures.deviation_db:.2f}",

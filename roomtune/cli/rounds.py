@@ -76,7 +76,7 @@ def run_round(
     return tuple(bad.values())
 
 
-PASSED_WITHIN_DB = 24.0
+PASSED_WITHIN_DB, BELOW_LIMITER_DB = 24.0, 1.0
 
 
 def channel_round(
@@ -132,7 +132,11 @@ def channel_level_dbfs(system: System, tuning: Tuning) -> float:
     frequencies_hz = np.geomspace(10, 0.45 * tuning.sample_rate_hz, 500)
     peaks = np.abs(tuning_response(tuning, frequencies_hz)).max(axis=(0, 2))
     gains_db = 20 * np.log10(np.maximum(peaks, 1e-6))
-    allowed = [system.output(o.name).maximum_level_dbfs for o in tuning.outputs]
-    limited = [o.limiter.threshold_dbfs - 1.0 if o.limiter else 0.0 for o in tuning.outputs]
-    allowed = [min(pair) for pair in zip(allowed, limited, strict=True)]
+    allowed = [
+        min(
+            system.output(o.name).maximum_level_dbfs,
+            o.limiter.threshold_dbfs - BELOW_LIMITER_DB if o.limiter else 0.0,
+        )
+        for o in tuning.outputs
+    ]
     return float(min(0.0, *(limit - gain for limit, gain in zip(allowed, gains_db, strict=True))))

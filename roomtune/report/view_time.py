@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -93,10 +94,7 @@ def _sign_text(sign: int) -> str:
 
 def fading(subject: Subject) -> View:
     """Spectrum of what is left from each time on (cumulative spectral decay)."""
-
-    def look(part: ImpulseResponse, frequencies: Real, times: Real) -> TimeFrequency:
-        return _averaged(part, frequencies, times, cumulative_spectral_decay)
-
+    look = partial(_averaged, look=cumulative_spectral_decay)
     return _surfaces(
         subject, look, "What is left", "Spectrum of what is left after each time",
         "Ridges that stand long after the rest has gone are resonances: of the room in the bass, "
@@ -106,10 +104,7 @@ def fading(subject: Subject) -> View:
 
 def windowed_spectrum(subject: Subject) -> View:
     """Level through a window of fixed length (spectrogram)."""
-
-    def look(part: ImpulseResponse, frequencies: Real, times: Real) -> TimeFrequency:
-        return _averaged(part, frequencies, times, _spectrogram_at)
-
+    look = partial(_averaged, look=_spectrogram_at)
     return _surfaces(
         subject, look, "Spectrogram", "Level over time and frequency, window of fixed length",
         "Bright patches after the start are reflections and resonances; an even fade is a good "
@@ -119,10 +114,7 @@ def windowed_spectrum(subject: Subject) -> View:
 
 def wavelets(subject: Subject) -> View:
     """Level through wavelets of a constant number of cycles."""
-
-    def look(part: ImpulseResponse, frequencies: Real, times: Real) -> TimeFrequency:
-        return wavelet_view(part, frequencies, times, CYCLES)
-
+    look = partial(wavelet_view, cycles=CYCLES)
     return _surfaces(
         subject, look, "Wavelets", f"Level over time and frequency, wavelets of {CYCLES:g} cycles",
         "The brightest line should stand straight up: where it leans to the right, that part of "

@@ -15,7 +15,7 @@ from roomtune.advisor.aims import Aims, problem_for
 from roomtune.advisor.alignment import (
     aligned_to_latest,
     arrivals_aligned,
-    channel_arrivals_ms,
+    arriving_together,
     channels_trimmed,
 )
 from roomtune.advisor.arrangement import subwoofer_places
@@ -91,24 +91,17 @@ class Refit:
         if free.levels and len(free.sections) == len(self.sections) and not free.gains_only:
             new = rounded(stepped(self.aims, new), system.processor)
         if free.delays:
-            new = self._arriving_together(new)
+            new = arriving_together(system, self.aims.measured, new, self._realigned, ALIGNMENTS)
         if free.levels:
             new = within_headroom(system, channels_trimmed(self.aims, new))
             new = channels_trimmed(self.aims, rounded(new, system.processor))
         return rounded(new, system.processor)
 
-    def _arriving_together(self, tuning: Tuning) -> Tuning:
-        """The best of a few alignments more, each judged as the processor will hold it."""
-        system, measured = self.aims.system, self.aims.measured
-        best, least = tuning, np.inf
-        for _ in range(ALIGNMENTS):
-            arrivals = channel_arrivals_ms(system, measured, tuning)
-            spread = max(arrivals.values(), default=0.0) - min(arrivals.values(), default=0.0)
-            if spread < least:
-                best, least = tuning, spread
-            aligned = aligned_to_latest(system, on_whole_samples(tuning), arrivals)
-            tuning = rounded(_near(tuning, aligned), system.processor)
-        return best
+    def _realigned(self, tuning: Tuning, arrivals_ms: dict[str, float]) -> Tuning:
+        """The tuning with its loudspeakers' delays moved to the latest arrival."""
+        system = self.aims.system
+        aligned = aligned_to_latest(system, on_whole_samples(tuning), arrivals_ms)
+        return rounded(_near(tuning, aligned), system.processor)
 
     def by_importance(self, new: Tuning) -> tuple[int, ...]:
         """Places of the filters that `new` changed, the most telling first.

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from itertools import groupby
 
 import numpy as np
@@ -181,17 +182,17 @@ class _Search:
 
     def longer(self, way: Retune, free: Freedom, rounds: int) -> Retune:
         """The same way, fitted again from its own result until it restores, or for some rounds."""
+        name = f"{way.name}, fitted longer"
+        for _ in range(rounds):
+            way = self.try_tuning(name, partial(self.again, way.tuning, free))
+            if way.restores:
+                break
+        return way
 
-        def make() -> Tuning:
-            tuning, aims = way.tuning, self.refit.aims
-            for _ in range(rounds):
-                tuning = Refit.of(aims.system, aims.measured, tuning).result(free)
-                found = tuning_scores(aims.system, aims.measured, tuning)
-                if not missed(found, self.wanted):
-                    break
-            return tuning
-
-        return self.try_tuning(f"{way.name}, fitted longer", make)
+    def again(self, tuning: Tuning, free: Freedom) -> Tuning:
+        """A tuning tried already, fitted once more from what it is now."""
+        aims = self.refit.aims
+        return Refit.of(aims.system, aims.measured, tuning).result(free)
 
     def fewer(self, most: Retune, both: Freedom) -> list[Retune]:
         """Bisection for the smallest number of filters that still restores."""
@@ -212,8 +213,7 @@ class _Search:
             first = self.refit.result(free)
             if not free.sections or free.gains_only:
                 return first
-            aims = self.refit.aims
-            return Refit.of(aims.system, aims.measured, first).result(free)
+            return self.again(first, free)
 
         return self.try_tuning(name, make)
 
