@@ -135,10 +135,11 @@ def peak_limiter(system: System, output: Output, threshold_dbfs: float) -> Limit
 
     The attack is the shortest there is. The release lasts several periods of
     the lowest tone, so that the limiter does not bend single waves (common
-    practice, no source). The threshold is rounded down.
+    practice, no source). The threshold is rounded down, to tenths of a dB at
+    the finest.
     """
     knob = system.processor.limiter_threshold_dbfs
-    threshold = rounded_to(threshold_dbfs, knob)
+    threshold = rounded_to(float(np.floor(10 * threshold_dbfs + 1e-9)) / 10, knob)
     if threshold > threshold_dbfs + 1e-9 and knob.step:
         threshold = rounded_to(threshold - knob.step, knob)
     release = max(RELEASE_PERIODS * 1e3 / output.safe_band_hz[0], QUICKEST_RELEASE_MS)

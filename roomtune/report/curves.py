@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -62,6 +64,13 @@ def smoothed_db(
     return np.asarray(np.where(inside, level, np.nan), dtype=float)
 
 
+def _range(lines: Iterable[Line], low_db: float, high_db: float) -> tuple[float, float]:
+    """The limits of a figure's level axis: wider upwards where a curve would leave it."""
+    values = np.concatenate([line.values for line in lines])
+    highest = float(np.fmax.reduce(values, initial=high_db))
+    return low_db, high_db if highest <= high_db else 5.0 * float(np.ceil(highest / 5))
+
+
 def _average_db(levels_db: Real, weights: Real) -> Real:
     """Weighted power average over the seats (the last axis but one)."""
     power = np.einsum("s,...sk->...k", weights, 10 ** (levels_db / 10))
@@ -98,7 +107,7 @@ def channel_plots(content: Content) -> list[Plot]:
             f"channel-{index}", "channels", f"Channel {name}",
             f"Seat average of channel {name} before and after tuning, with its target.",
             frequencies, tuple(lines), y_label="level in dB re target level",
-            y_range=(-24.0, 16.0), explanation=(
+            y_range=_range(lines, -24.0, 16.0), explanation=(
                 "Average over the seats (by their weights), 1/6 octave smoothed. Each curve is "
                 "moved to the level of the target to compare shapes; levels are in the table."
             ),
@@ -185,11 +194,12 @@ def crossover_plots(content: Content) -> list[Plot]:
             f"crossover-{row}", "crossovers", f"Channel {channel.name}: who plays what",
             f"Every output of channel {channel.name} at {measured.seats[seat]} through the new "
             "tuning, and their sum.",
-            frequencies, tuple(lines), y_label="level in dB re the loudest", y_range=(-40.0, 8.0),
-            explanation=(
+            frequencies, tuple(lines), y_label="level in dB re the loudest",
+            y_range=_range(lines, -40.0, 8.0), explanation=(
                 "Every output through the new tuning, alone and together, at "
                 f"{measured.seats[seat]}. Where two curves cross, the sum should lie 3 to 6 dB "
-                "above both; a notch there would mean that they work against each other."
+                "above both; a notch there would mean that they work against each other. Deep in "
+                "the bass, subwoofers may lie above the sum: together they cancel a room mode."
             ),
         ))  # fmt: skip
     return plots
@@ -308,7 +318,7 @@ def electrical_plots(content: Content) -> list[Plot]:
     return [Plot(
         "electrical", "electrical", "What the processor does",
         "Gain from the loudest channel to each output: crossovers, filters and levels together.",
-        frequencies, lines, y_label="gain in dB", y_range=(-45.0, 12.0),
+        frequencies, lines, y_label="gain in dB", y_range=_range(lines, -45.0, 12.0),
         explanation="Crossovers, filters and levels together, from each output's loudest channel.",
     )]  # fmt: skip
 

@@ -176,7 +176,9 @@ def test_a_limiter_is_no_lower_than_it_must_be():
     limit, reached = driver_limit(system.outputs[0], grid), reached_dbfs(tuning, grid)["sub"]
     threshold = tuning.outputs[0].limiter.threshold_dbfs
     assert any(reached > limit.level_dbfs)
-    assert threshold == pytest.approx(limit.level_dbfs[reached > limit.level_dbfs].min(), abs=1e-9)
+    allowed = limit.level_dbfs[reached > limit.level_dbfs].min()
+    assert threshold <= allowed < threshold + 0.1  # to be typed: tenths of a dB, downwards
+    assert threshold == round(threshold, 1)
 
 
 def test_a_limiter_is_set_on_the_processors_steps_downwards():

@@ -44,6 +44,12 @@ def test_what_is_drawn_is_what_the_plot_says(plots):
     assert len(figure(hidden).axes[0].lines) < len(figure(hidden, everything=True).axes[0].lines)
 
 
+def test_no_curve_leaves_its_figure_upwards(plots):
+    for plot in plots.values():
+        if plot.y_range is not None and plot.group != "verification":
+            assert all(np.nanmax(line.values) <= plot.y_range[1] for line in plot.lines), plot.key
+
+
 @pytest.mark.parametrize("form", ["svg", "png", "pdf"])
 def test_files_are_made_and_the_same_every_time(plots, form):
     first = figure_bytes(plots["channel-0"], form)
