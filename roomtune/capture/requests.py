@@ -133,15 +133,6 @@ class TakeRequest:
             return (self.microphone_input, self.reference.interface_input)
         return (self.microphone_input,)
 
-    def describe(self) -> str:
-        """One sentence saying what will sound and how loud at most."""
-        low, high = self.sweep.start_hz, self.sweep.stop_hz
-        return (
-            f"{self.kind} {self.source} at seat {self.seat}: sweep from {low:g} to {high:g} Hz "
-            f"in {self.sweep.true_duration_s:.1f} s on interface output {self.interface_output}, "
-            f"at most {self.level_dbfs:.1f} dB re full scale"
-        )
-
 
 def output_requests(
     system: System, settings: CaptureSettings, seat: str

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
 
@@ -106,16 +106,6 @@ def coefficients_csv(tuning: Tuning, style: CoefficientStyle = CoefficientStyle(
     for row in section_rows(tuning, style):
         writer.writerow([row.cell(column) for column in style.columns])
     return text.getvalue()
-
-
-def standard_sections(rows: Sequence[SectionRow], style: CoefficientStyle) -> NDArray[np.float64]:
-    """Rows back as b0 b1 b2 a0 a1 a2 with the textbook sign, shape (rows, 6)."""
-    sections = np.zeros((len(rows), 6))
-    sections[:, 3] = 1
-    for place, row in enumerate(rows):
-        for name, value in zip(COEFFICIENTS, row.values, strict=True):
-            sections[place, _PLACES[name]] = value / _factor(name, style)
-    return sections
 
 
 def check_style(style: CoefficientStyle) -> None:

@@ -9,8 +9,6 @@ from __future__ import annotations
 import io
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from roomtune.report.plots import FREQUENCY_TICKS_HZ, Line, Plot, tick_text
 from roomtune.report.settings_pdf import plain
 
@@ -103,11 +101,3 @@ def figure_bytes(plot: Plot, form: str = "svg", *, everything: bool = False) -> 
     with mpl.rc_context(SETTINGS):
         figure(plot, everything=everything).savefig(target, format=form, metadata=metadata, dpi=160)
     return target.getvalue()
-
-
-def text_columns(plot: Plot) -> str:
-    """The lines of a plot as plain columns: x, then one column per line."""
-    names = [line.name for line in plot.lines]
-    head = "# " + "\t".join([plot.x_label, *(f"{n} ({plot.y_label})" for n in names)])
-    table = np.column_stack([plot.x, *(line.values for line in plot.lines)])
-    return "\n".join([head, *("\t".join(f"{v:.6g}" for v in row) for row in table)]) + "\n"

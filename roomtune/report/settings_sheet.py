@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from dataclasses import dataclass
 
+from roomtune.processor.quality import bandwidth_octaves
 from roomtune.processor.response import delay_samples
 from roomtune.processor.tuning import Filter, Route, Tuning
 from roomtune.system.model import Processor, Range, System
 
 SOUND_SPEED_M_PER_S = 343.2
+WIDE = ("peaking", "notch", "band pass")
 
 
 @dataclass(frozen=True)
@@ -31,6 +31,7 @@ class FilterLine:
     type: str
     frequency_hz: str = ""
     q: str = ""
+    bandwidth_octaves: str = ""
     gain_db: str = ""
     slope: str = ""
 
@@ -129,6 +130,7 @@ def _filter_line(number: int, item: Filter, processor: Processor) -> FilterLine:
         item.type,
         _optional(item.frequency_hz, processor.filter_frequency_hz),
         _optional(item.q, processor.filter_q),
+        _bandwidth(item, processor),
         _optional(item.gain_db, processor.filter_gain_db),
         slope,
     )
@@ -139,6 +141,13 @@ def _filter_text(item: Filter, processor: Processor) -> str:
     parts = [line.type, f"{line.frequency_hz} Hz" if line.frequency_hz else "", line.slope]
     parts += [f"Q {line.q}" if line.q else "", f"{line.gain_db} dB" if line.gain_db else ""]
     return " ".join(part for part in parts if part)
+
+
+def _bandwidth(item: Filter, processor: Processor) -> str:
+    """For processors that ask for the width of a filter in octaves instead of its Q."""
+    if item.type not in WIDE or item.q is None or item.frequency_hz is None:
+        return ""
+    return f"{bandwidth_octaves(item.q, item.frequency_hz, processor.sample_rate_hz):.3f}"
 
 
 def _optional(value: float | None, allowed: Range) -> str:
@@ -162,6 +171,7 @@ COLUMNS = (
     "filter type",
     "frequency (Hz)",
     "Q",
+    "bandwidth (octaves)",
     "slope",
     "gain (dB)",
     "value",
@@ -179,7 +189,8 @@ def sheet_rows(sections: tuple[Section, ...]) -> list[dict[str, str]]:
         for f in section.filters:
             rows.append(_row(section, **{
                 "setting": "filter", "filter number": str(f.number), "filter type": f.type,
-                "frequency (Hz)": f.frequency_hz, "Q": f.q, "slope": f.slope,
+                "frequency (Hz)": f.frequency_hz, "Q": f.q,
+                "bandwidth (octaves)": f.bandwidth_octaves, "slope": f.slope,
                 "gain (dB)": f.gain_db,
             }))  # fmt: skip
     return rows
@@ -187,15 +198,3 @@ def sheet_rows(sections: tuple[Section, ...]) -> list[dict[str, str]]:
 
 def _row(section: Section, **cells: str) -> dict[str, str]:
     return {**dict.fromkeys(COLUMNS, ""), "place": section.title, **cells}
-
-
-def settings_csv(tuning: Tuning, system: System, columns: tuple[str, ...] = COLUMNS) -> str:
-    """The settings sheet as CSV with units in the header; ValueError for an unknown column."""
-    unknown = [c for c in columns if c not in COLUMNS]
-    if unknown:
-        raise ValueError(f"unknown columns {unknown}, known are {', '.join(COLUMNS)}")
-    text = io.StringIO()
-    writer = csv.DictWriter(text, columns, extrasaction="ignore", lineterminator="\n")
-    writer.writeheader()
-    writer.writerows(sheet_rows(settings_sheet(tuning, system)))
-    return text.getvalue()

@@ -47,7 +47,7 @@ _BIQUAD_KINDS: dict[str, type] = {
     "halved_middle": bool,
     "best_words": bool,
 }
-_NUMBERS = ("frequency (Hz)", "Q", "gain (dB)", "value")
+_NUMBERS = ("frequency (Hz)", "Q", "bandwidth (octaves)", "gain (dB)", "value")
 
 
 @dataclass(frozen=True)

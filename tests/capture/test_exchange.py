@@ -11,7 +11,6 @@ import soundfile
 import soxr
 
 from roomtune.capture.exchange import (
-    FileInterface,
     plan_to_json,
     playback_plan,
     read_plan,
@@ -19,7 +18,6 @@ from roomtune.capture.exchange import (
     write_playback,
 )
 from roomtune.capture.identifying import numbered
-from roomtune.capture.measure import capture_take
 from roomtune.capture.requests import CaptureSettings, Marker, Reference, TakeRequest
 from roomtune.capture.stimulus import schedule, take_signals
 from roomtune.errors import MeasurementError, RoomtuneError
@@ -340,22 +338,3 @@ def test_requests_that_do_not_fit_into_one_file(tmp_path):
         playback_plan([request(1), slow])
     with pytest.raises(RoomtuneError, match="Cannot write"):
         write_playback(tmp_path / "no folder" / "play.wav", [request(1)])
-
-
-def test_the_file_interface_asks_for_each_signal(tmp_path):
-    asked = []
-
-    def ask(path):
-        asked.append(path.name)
-        return recorded(path, tmp_path / "answer.wav", rate_hz=44100)
-
-    interface = FileInterface(tmp_path, RATE_HZ, ask)
-    take = capture_take(interface, request(2)).take
-    assert asked == ["play-1.wav"]
-    assert take.verdict.grade == "good"
-    values = take.impulse_response.response_at(FREQUENCIES_HZ).values
-    assert np.abs(values) == pytest.approx(np.abs(truth(2, FREQUENCIES_HZ)), rel=0.006)
-    with pytest.raises(ValueError, match="beyond full scale"):
-        interface.play_and_record(np.full((10, 1), 1.1), [1])
-    with pytest.raises(RoomtuneError, match="has 1 channels, but input 2"):
-        interface.play_and_record(take_signals(request(1)), [2])

@@ -20,7 +20,6 @@ from roomtune.capture.exchange import read_plan, read_takes
 from roomtune.errors import RoomtuneError
 from roomtune.processor.files import render_file
 from roomtune.processor.storage import read_tuning
-from roomtune.processor.styles import read_style
 from roomtune.report.sheet_layout import read_layout
 from roomtune.session import documents
 from roomtune.session.folder import Session, list_sessions
@@ -196,7 +195,6 @@ READERS = (
     Reader("compressed recording", "recording.flac", _import_flac),
     Reader("song to render", "song.wav", _render),
     Reader("taps", "taps.wav", lambda f: read_tuning(f / "with-taps.json")),
-    Reader("coefficient style", "style.toml", lambda f: read_style(f / "style.toml")),
     Reader("table layout", "layout.toml", lambda f: read_layout(f / "layout.toml")),
     Reader("virtual room", "room.toml", load_scenario),
     Reader("advice", "advice.json", _document(documents.ADVICE)),

@@ -48,13 +48,11 @@ def make_project(folder: Path) -> dict[str, list[bytes]]:
     (folder / "companions").mkdir()
     (folder / "companions" / "system.toml").write_bytes((folder / "system.toml").read_bytes())
     (folder / "curve.txt").write_text("20 3.0\n1000 0\n20000 -4.5\n")
-    (folder / "style.toml").write_text(
-        'number_format = "5.23"\nfeedback = "added"\nhalved_middle = false\nbest_words = true\n'
-        'columns = ["name", "section", "b0", "b1", "b2", "a1", "a2"]\n'
-    )
     (folder / "layout.toml").write_text(
         'columns = ["filter type", "frequency (Hz)"]\nseparator = ";"\ndecimal_comma = true\n'
         '[names]\n"frequency (Hz)" = "f"\n[words]\n"peaking" = "bell"\n'
+        '[biquads]\nnumber_format = "5.23"\nfeedback = "added"\nhalved_middle = false\n'
+        'best_words = true\ncolumns = ["name", "section", "b0", "b1", "b2", "a1", "a2"]\n'
     )
     seeds = {reader.name: [(folder / reader.place).read_bytes()] for reader in READERS}
     for reader in READERS:

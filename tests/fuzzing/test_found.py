@@ -80,7 +80,6 @@ FOUND: list[tuple[str, Change, str]] = [
     ("verification", at("content", "rows", 0, "judged", value=[1, 2, 3]), "true or false"),
     ("verification", at("content", "rows", value=[]), "without rows"),
     ("advice", always(DEEP), "cannot be read"),
-    ("coefficient style", always(b"x = " + DEEP), "cannot be read"),
     ("table layout", always(b"x = " + DEEP), "cannot be read"),
     ("virtual room", always(b"x = " + DEEP), "cannot be read"),
     ("wish", always(b"x = " + DEEP[:2000]), "is not of the form"),

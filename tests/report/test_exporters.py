@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import math
 import re
 import shutil
 import subprocess
@@ -22,7 +23,8 @@ from roomtune.processor.exporting import CoefficientStyle
 from roomtune.processor.response import output_response, tuning_response
 from roomtune.processor.tuning import Filter
 from roomtune.report import exporters
-from roomtune.report.settings_sheet import COLUMNS, settings_csv, settings_sheet, value_text
+from roomtune.report.settings_sheet import COLUMNS, settings_sheet, value_text
+from roomtune.report.sheet_layout import SheetLayout, table_text
 from roomtune.report.sofa import export_sofa
 from roomtune.system.model import Range
 
@@ -92,7 +94,7 @@ def test_a_format_that_cannot_hold_a_coefficient_is_refused(tuning, tmp_path):
 
 
 def test_settings_csv_says_what_the_tuning_says(content, tuning):
-    rows = list(csv.DictReader(io.StringIO(settings_csv(tuning, content.system))))
+    rows = list(csv.DictReader(io.StringIO(table_text(tuning, content.system, SheetLayout()))))
     assert tuple(rows[0]) == COLUMNS
     for output in tuning.outputs:
         own = [r for r in rows if r["place"] == f"Output {output.number}: {output.name}"]
@@ -105,15 +107,13 @@ def test_settings_csv_says_what_the_tuning_says(content, tuning):
             f.frequency_hz for f in output.filters
         ]
         assert [r["Q"] and float(r["Q"]) for r in filters] == [f.q or "" for f in output.filters]
+        for row in (r for r in filters if r["filter type"] == "peaking"):
+            # W3C Audio EQ Cookbook: 1/Q = 2 sinh(ln 2 / 2 BW w0 / sin w0).
+            w = 2 * math.pi * float(row["frequency (Hz)"]) / 48000
+            half = math.log(2) / 2 * float(row["bandwidth (octaves)"]) * w / math.sin(w)
+            assert 2 * math.sinh(half) == pytest.approx(1 / float(row["Q"]), abs=2e-3)
     numbers = [int(r["place"].split()[1][:-1]) for r in rows if r["place"].startswith("Output ")]
     assert numbers == sorted(numbers)
-
-
-def test_columns_can_be_chosen_and_unknown_ones_are_refused(content, tuning):
-    text = settings_csv(tuning, content.system, ("place", "gain (dB)"))
-    assert text.splitlines()[0] == "place,gain (dB)"
-    with pytest.raises(ValueError, match="unknown columns"):
-        settings_csv(tuning, content.system, ("place", "colour"))
 
 
 @pytest.mark.parametrize(

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from roomtune.report.curves import all_plots, channel_plots, headroom_rows, smoothed_db
-from roomtune.report.figures import figure, figure_bytes, text_columns
+from roomtune.report.figures import figure, figure_bytes
 from roomtune.report.plots import Line, Plot, tick_text
 from roomtune.signal.values import FrequencyResponse
 
@@ -113,10 +113,3 @@ def test_headroom_of_known_gains(content):
     row = headroom_rows(replace(content, advice=advice))[0]
     assert row["single_db"] == pytest.approx(-3.0, abs=1e-9)
     assert row["together_db"] == pytest.approx(-3.0 + 20 * np.log10(2), abs=1e-9)
-
-
-def test_columns_of_a_figure_read_back(plots):
-    plot = plots["impulse-after"]
-    table = np.loadtxt(text_columns(plot).splitlines())
-    assert np.allclose(table[:, 0], plot.x, rtol=1e-5)
-    assert np.allclose(table[:, 1], plot.lines[0].values, rtol=1e-5, atol=1e-9)

@@ -9,7 +9,7 @@ import pytest
 from roomtune.errors import RoomtuneError
 from roomtune.processor.exporting import CoefficientStyle, coefficients_csv
 from roomtune.report.exporters import export_biquads
-from roomtune.report.sheet_layout import SheetLayout, read_layout, table_text
+from roomtune.report.sheet_layout import read_layout, table_text
 
 TEXT = """
 columns = ["place", "filter type", "frequency (Hz)", "gain (dB)"]
@@ -31,13 +31,6 @@ def test_a_layout_orders_and_names_the_columns(content, tmp_path):
     bells = [row for row in rows if row["filter type"] == "bell"]
     assert [row["F"] for row in bells] == ["141,3", "141,3"]
     assert bells[0]["gain (dB)"] == "-7,4"
-
-
-def test_the_plain_layout_is_the_settings_csv(content):
-    from roomtune.report.settings_sheet import settings_csv
-
-    plain = table_text(content.advice.tuning, content.system, SheetLayout())
-    assert plain == settings_csv(content.advice.tuning, content.system)
 
 
 @pytest.mark.parametrize(
