@@ -90,9 +90,9 @@ def _trim_proposal(found: tuple[Headroom, ...], ceilings: list[float], limiters:
         step="headroom",
         subject="whole system",
         change=change,
-        evidence=f"{found[first].output} stands {-typical[first]:+.1f} dB from its limit with "
+        evidence=f"{found[first].output} would go {_beyond(typical[first])} its limit with "
         f"unrelated programmes in all channels at full scale; {found[last].output} "
-        f"{-worst[last]:+.1f} dB at the very worst"
+        f"{_beyond(worst[last])} it at the very worst"
         + ("" if limiters else "; there are no limiters, so the outputs' gains make this room"),
         effect=effect,
         effect_db=round(-typical[first], 1),
@@ -105,6 +105,10 @@ def _trim_proposal(found: tuple[Headroom, ...], ceilings: list[float], limiters:
             "worst_dbfs": tuple(round(item.worst_dbfs, 2) for item in found),
         },
     )
+
+
+def _beyond(over_db: float) -> str:
+    return f"{over_db:.1f} dB beyond" if over_db > 0 else f"as far as {-over_db:.1f} dB below"
 
 
 def loudness_proposals(found: tuple[MaximumLevel, ...]) -> list[Proposal]:
