@@ -64,7 +64,7 @@ class Worsening:
             "pair": f"{self.measure.subject} apart",
             "levels": "channel levels apart",
         }[self.measure.kind]
-        return f"{what} {self.before_db:.1f} > {self.measure.value_db:.1f} dB"
+        return f"{what} from {self.before_db:.1f} to {self.measure.value_db:.1f} dB"
 
 
 def seat_measures(system: System, prediction: Prediction) -> tuple[Measure, ...]:
