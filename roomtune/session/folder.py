@@ -7,6 +7,7 @@ Takes load when they are asked for. The folder can be moved or zipped anywhere.
 
 from __future__ import annotations
 
+import weakref
 from collections.abc import Callable, Iterable, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import replace
@@ -56,7 +57,7 @@ class Session:
         self.path = Path(path)
         self._stamp: tuple[int, int] | None = None
         self._tidy = False
-        self._last_raw: tuple[Recording, str] | None = None
+        self._last_raw: tuple[weakref.ref[Recording] | None, str | None] = (None, None)
         self.keeps_recordings = True  # False where they can be made again
         self._index = self._read()
 
@@ -92,7 +93,7 @@ class Session:
         for file, data in copies.items():
             write_new(inside(folder, file), data)
             index = index.with_file(file, data)
-        write_atomically(folder / indexes.FILE, indexes.index_text(index))
+        write_atomically(folder / indexes.FILE, indexes.index_lines(index))
         return cls(folder)
 
     @classmethod
@@ -175,13 +176,13 @@ class Session:
         with only_writer(self.path):
             self._refresh()
             number = free_number(self.path, self._index.takes)
-            known, raw_file = self._last_raw or (None, None)
-            same_file = raw_file if recording is not None and recording is known else None
+            last, raw_file = self._last_raw
+            same = last is not None and recording is not None and last() is recording
             stored = take_files.write_take(
-                self.path, number, take, recording, request, through, same_file
+                self.path, number, take, recording, request, through, raw_file if same else None
             )
-            if recording is not None and stored.raw_file is not None:
-                self._last_raw = recording, stored.raw_file
+            if recording is not None:
+                self._last_raw = weakref.ref(recording), stored.raw_file
             self._write(self._index.with_takes([stored]))
         return stored.entry
 
@@ -356,7 +357,7 @@ class Session:
             self._tidy = True
 
     def _write(self, index: Index) -> None:
-        write_atomically(self.path / indexes.FILE, indexes.index_text(index))
+        write_atomically(self.path / indexes.FILE, indexes.index_lines(index))
         self._index = index
         self._stamp = stamp(self.path / indexes.FILE)
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import asdict, dataclass, field, fields, replace
 from datetime import datetime
 from pathlib import Path
@@ -64,8 +64,8 @@ class Index:
         return replace(self, takes=tuple(takes), files=files)
 
 
-def index_text(index: Index) -> bytes:
-    """The content of session.json: one line per take and per file."""
+def index_lines(index: Index) -> Iterator[bytes]:
+    """The content of session.json, piece by piece: one line per take and per file."""
     head = {
         "format": FORMAT,
         "version": VERSION,
@@ -76,11 +76,23 @@ def index_text(index: Index) -> bytes:
         "notes": list(index.notes),
         "current": index.current,
     }
-    lines = [f" {_json(key)}: {_json(value)}," for key, value in head.items()]
-    takes = ",\n".join(f"  {_json(asdict(entry))}" for entry in index.takes)
-    files = ",\n".join(f"  {_json(name)}: {_json(what)}" for name, what in index.files.items())
-    lines += [f' "takes": [\n{takes}\n ],', f' "files": {{\n{files}\n }}']
-    return ("{\n" + "\n".join(lines) + "\n}\n").encode()
+    yield b"{\n"
+    for key, value in head.items():
+        yield f" {_json(key)}: {_json(value)},\n".encode()
+    yield b' "takes": [\n'
+    yield from _listed(_json(asdict(entry)) for entry in index.takes)
+    yield b' ],\n "files": {\n'
+    yield from _listed(f"{_json(name)}: {_json(what)}" for name, what in index.files.items())
+    yield b" }\n}\n"
+
+
+def _listed(items: Iterable[str]) -> Iterator[bytes]:
+    """A line for each, with commas between."""
+    between = ""
+    for item in items:
+        yield f"{between}  {item}".encode()
+        between = ",\n"
+    yield b"\n"
 
 
 def _json(value: Any) -> str:
@@ -103,7 +115,7 @@ def migrate(folder: Path) -> None:
     if not kept.exists():
         write_new(kept, (folder / FILE).read_bytes())
     index = _index(folder, _upgraded(folder, plain)).with_file(kept.name, kept.read_bytes())
-    write_atomically(folder / FILE, index_text(index))
+    write_atomically(folder / FILE, index_lines(index))
 
 
 def _read_plain(folder: Path) -> dict[str, Any]:

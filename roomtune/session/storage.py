@@ -7,7 +7,7 @@ import errno
 import hashlib
 import os
 import time
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import IO
 
@@ -56,18 +56,18 @@ def _sentence(path: Path, error: OSError) -> str:
     return f"could not write {path} ({error.strerror or error}); {kept}"
 
 
-def write_atomically(path: Path, data: bytes) -> None:
+def write_atomically(path: Path, data: bytes | Iterable[bytes]) -> None:
     """Write the whole file or nothing: temporary name, flush to disk, rename.
 
-    Raises RoomtuneError when the file system refuses; the former content of
-    `path`, if any, then stands untouched and the temporary file is removed.
+    `data` as a whole or in pieces. Raises RoomtuneError when the file system refuses;
+    the former content of `path`, if any, then stands untouched and the temporary file is removed.
     """
     unfinished = path.with_name(f".{path.name}.{os.getpid()}{UNFINISHED}")
     with told_plainly(path):
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
             with unfinished.open("wb") as file:
-                file.write(data)
+                file.writelines([data] if isinstance(data, bytes) else data)
                 file.flush()
                 os.fsync(file.fileno())
             unfinished.replace(path)

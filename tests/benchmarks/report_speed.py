@@ -115,8 +115,8 @@ def large_session(folder: pathlib.Path, count: int) -> pathlib.Path:
         takes.append(replace(entry, number=number, file=name, seat=f"seat {number % 60}"))
         listed |= {k.replace("0001", f"{number:04d}"): v for k, v in files.items()}
         (session.path / name).touch()
-    text = index.index_text(replace(plain, takes=tuple(takes), files=listed))
-    (session.path / "session.json").write_bytes(text)
+    lines = index.index_lines(replace(plain, takes=tuple(takes), files=listed))
+    (session.path / "session.json").write_bytes(b"".join(lines))
     return session.path
 
 

@@ -514,7 +514,7 @@ def test_thousands_of_takes_open_without_being_loaded(session, monkeypatch):
         takes.append(replace(entry, number=number, file=f"takes/{number:04d}-woofer-main.json"))
         files |= {k.replace("0001", f"{number:04d}"): v for k, v in stored.items()}
     (session.path / "session.json").write_bytes(
-        indexes.index_text(replace(base, takes=tuple(takes), files=files))
+        b"".join(indexes.index_lines(replace(base, takes=tuple(takes), files=files)))
     )
     monkeypatch.setattr("roomtune.session.take_files.read_page", lambda *_: pytest.fail("loaded"))
     back = Session.open(session.path)
