@@ -151,17 +151,23 @@ def octave_decays_s(take: Take) -> NDArray[np.float64]:
     lets through, less the noise; a line from -5 to -30 dB. Unknown outside the
     valid band and where the noise comes too soon.
     """
+    import scipy.fft
+
+    samples = take.impulse_response.samples
+    length = scipy.fft.next_fast_len(samples.size, real=True)
+    spectrum = scipy.fft.rfft(samples, length)
     found = np.full(OCTAVES_HZ.size, np.nan)
     low, high = take.stimulus.valid_band_hz
     for place, centre in enumerate(OCTAVES_HZ):
         if centre / np.sqrt(2) >= 0.9 * low and centre * np.sqrt(2) <= 1.05 * high:
-            found[place] = _decay_s(take, float(centre))
+            part = _octave(spectrum, length, take.impulse_response.sample_rate_hz, float(centre))
+            found[place] = _decay_s(take, part[: samples.size] ** 2, float(centre))
     return found
 
 
-def _decay_s(take: Take, centre_hz: float) -> float:
+def _decay_s(take: Take, energy: NDArray[np.float64], centre_hz: float) -> float:
+    """Reverberation time from the squared response of an octave (n,); nan where unknown."""
     response = take.impulse_response
-    energy = _octave(response.samples, response.sample_rate_hz, centre_hz) ** 2
     times = response.times_s
     last_s = 0.85 * times[-1]
     late = (times > 0.75 * times[-1]) & (times < last_s)
@@ -188,17 +194,16 @@ def _noise_floor(take: Take, centre_hz: float) -> float:
     return float(np.mean(density) * 2 * (grid[-1] - grid[0]))
 
 
-def _octave(samples: NDArray[np.float64], rate: float, centre_hz: float) -> NDArray[np.float64]:
-    """What an octave lets through: raised cosine over two octaves of log frequency."""
+def _octave(
+    spectrum: NDArray[np.complex128], length: int, rate: float, centre_hz: float
+) -> NDArray[np.float64]:
+    """What an octave lets through, (length,): raised cosine over two octaves of log frequency."""
     import scipy.fft
 
-    length = scipy.fft.next_fast_len(samples.size, real=True)
     grid = np.maximum(scipy.fft.rfftfreq(length, 1 / rate), 1e-3)
     away = np.clip(np.log2(grid / centre_hz), -1, 1)
     gain = np.cos(np.pi / 2 * away) ** 2
-    return np.asarray(scipy.fft.irfft(scipy.fft.rfft(samples, length) * gain, length))[
-        : samples.size
-    ]
+    return np.asarray(scipy.fft.irfft(spectrum * gain, length))
 
 
 def octave_levels_db(take: Take) -> NDArray[np.float64]:

@@ -80,19 +80,19 @@ def pack(requests: Sequence[TakeRequest], room: Room) -> Packing:
 def _pack(requests: tuple[TakeRequest, ...], room: Room) -> Packing:
     """The packing at any seat: those of all seats are alike."""
     slowest_s = max(request.sweep.rate_s for request in requests)
-    best = min(
-        (_shortest([at_rate(r, slowest_s * f) for r in requests], room) for f in RATE_FACTORS),
-        key=lambda places: _length_s(places, room),
-    )
+    places: list[Place] = []
+    packed_s = math.inf
+    for factor in RATE_FACTORS:
+        changed = [at_rate(request, slowest_s * factor) for request in requests]
+        begins_s, length_s = _shortest(changed, room, packed_s)
+        if begins_s:
+            places = [Place(request, begins_s[n]) for n, request in enumerate(changed)]
+            packed_s = length_s
     return Packing(
-        places=tuple(best),
-        packed_s=_length_s(best, room),
+        places=tuple(places),
+        packed_s=packed_s,
         sequential_s=sum(r.sweep.true_duration_s + tail_s(r, room) for r in requests),
     )
-
-
-def _length_s(places: Sequence[Place], room: Room) -> float:
-    return max(place.end_s + tail_s(place.request, room) for place in places)
 
 
 def tail_s(request: TakeRequest, room: Room) -> float:
@@ -122,11 +122,23 @@ def at_rate(request: TakeRequest, rate_s: float) -> TakeRequest:
     return replace(request, sweep=changed)
 
 
-def _shortest(requests: Sequence[TakeRequest], room: Room) -> list[Place]:
-    """The shortest of the packings that different orders give."""
+def _shortest(
+    requests: Sequence[TakeRequest], room: Room, below_s: float
+) -> tuple[dict[int, float], float]:
+    """Begins (s) and length (s) of the shortest of the packings that different orders give.
+
+    No begins where none is shorter than `below_s`.
+    """
+    lasting_s = [(r.sweep.true_duration_s, tail_s(r, room)) for r in requests]
+    if max(sum(lasts) for lasts in lasting_s) >= below_s:
+        return {}, below_s
     barriers = [[_barriers(one, other, room) for other in requests] for one in requests]
-    packings = (_packed(order, requests, barriers) for order in _orders(requests))
-    return min(packings, key=lambda places: _length_s(places, room))
+    best: dict[int, float] = {}
+    for order in _orders(requests):
+        begins_s, length_s = _packed(order, requests, lasting_s, barriers, below_s)
+        if length_s < below_s:
+            best, below_s = begins_s, length_s
+    return best, below_s
 
 
 def _orders(requests: Sequence[TakeRequest]) -> Iterator[list[int]]:
@@ -142,9 +154,18 @@ def _orders(requests: Sequence[TakeRequest]) -> Iterator[list[int]]:
 
 
 def _packed(
-    order: Sequence[int], requests: Sequence[TakeRequest], barriers: Barriers
-) -> list[Place]:
-    """Put every request at the earliest begin that disturbs none of those before."""
+    order: Sequence[int],
+    requests: Sequence[TakeRequest],
+    lasting_s: Sequence[tuple[float, float]],
+    barriers: Barriers,
+    below_s: float,
+) -> tuple[dict[int, float], float]:
+    """Put every request at the earliest begin that disturbs none of those before.
+
+    Begins (s) and length (s), which `lasting_s` of sweeps and responses gives; given
+    up as soon as it reaches `below_s`.
+    """
+    length_s = 0.0
     at_zero_s = [Place(request, 0.0).origin_s for request in requests]
     begins_s: dict[int, float] = {}
     for number in order:
@@ -160,7 +181,11 @@ def _packed(
             if low < begin_s < high or low < _on_grid(begin_s, request) < high:
                 begin_s = high
         begins_s[number] = _on_grid(begin_s, request)
-    return [Place(request, begins_s[number]) for number, request in enumerate(requests)]
+        sweep_s, response_s = lasting_s[number]
+        length_s = max(length_s, begins_s[number] + sweep_s + response_s)
+        if length_s >= below_s:
+            break
+    return begins_s, length_s
 
 
 def _on_grid(time_s: float, request: TakeRequest) -> float:

@@ -108,15 +108,17 @@ def unmix(
         for sweep, numbers in groups.items()
     }
     for step in (1, *higher, *[1] * (ROUNDS - 1)):
-        for sweep, numbers in groups.items():
+        for sweep, those in groups.items():
+            numbers = [n for n in those if step == 1 or step in voices[n].orders]
+            if not numbers:
+                continue
             by = carried_on(sweep, step)
             circle = scipy.fft.irfft(left * _inverse(by, shares[sweep], length), length)
             claimed = np.zeros(length)
             for number in numbers:
-                if step == 1 or step in voices[number].orders:
-                    first, piece = _claim(circle, voices[number], step, room)
-                    claims[number].append((first, piece, by))
-                    _add(claimed, first, piece)
+                first, piece = _claim(circle, voices[number], step, room)
+                claims[number].append((first, piece, by))
+                _add(claimed, first, piece)
             left -= scipy.fft.rfft(claimed, length) * sweep_spectrum(by, length)
     residue = scipy.fft.irfft(left, length)[: samples.size]
     return Unmixed(residue, tuple(voices), tuple(map(tuple, claims)))

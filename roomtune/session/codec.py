@@ -215,7 +215,7 @@ def _laid_out(value: Any, line: str) -> str:
     if isinstance(value, dict) and value:
         parts = [f"{_text(str(key))}: {_laid_out(item, line + ' ')}" for key, item in value.items()]
         return f"{{{line} " + f",{line} ".join(parts) + f"{line}}}"
-    if isinstance(value, list) and not all(type(item) in (int, float) for item in value):
+    if isinstance(value, list) and not {int, float}.issuperset(map(type, value)):
         parts = [_laid_out(item, line + " ") for item in value]
         return f"[{line} " + f",{line} ".join(parts) + f"{line}]"
     return _text(value)

@@ -161,7 +161,11 @@ def sweep_signal(sweep: Sweep) -> NDArray[np.float64]:
 
 def raised_cosine(position: ArrayLike) -> NDArray[np.float64]:
     """Rise smoothly from 0 at position 0 to 1 at position 1, held outside."""
-    return np.sin(np.pi / 2 * np.clip(position, 0, 1)) ** 2
+    place = np.asarray(position, dtype=float)
+    rise: NDArray[np.float64] = np.where(place >= 1, 1.0, 0.0)
+    between = (place > 0) & (place < 1)
+    rise[between] = np.sin(np.pi / 2 * place[between]) ** 2
+    return rise
 
 
 @lru_cache(maxsize=8)

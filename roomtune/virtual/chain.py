@@ -83,12 +83,10 @@ class Chain:
 
     def _acoustic(self, output: str, seat: str) -> Complex:
         """From one metre in free field to the seat."""
-        aside = seat in self.asides
-        places = {seat: self.asides[seat]} if aside else self.seats
-        radiators, points = tuple(self.radiators.values()), tuple(places.values())
-        transfer = room_transfer(walls(self.scenario), radiators, points, self.rate)
-        row, column = list(self.radiators).index(output), list(places).index(seat)
-        chosen: Complex = transfer[row, column]
+        place = self.asides[seat] if seat in self.asides else self.seats[seat]
+        radiators = tuple(self.radiators.values())
+        transfer = room_transfer(walls(self.scenario), radiators, (place,), self.rate)
+        chosen: Complex = transfer[list(self.radiators).index(output), 0]
         return chosen
 
 
