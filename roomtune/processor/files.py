@@ -28,7 +28,7 @@ def render_file(
     The source has the tuning's channels in order, at its sample rate; `tail_s`
     of silence is appended so that what rings on is kept. Returns the peak of
     every output re full scale, shape (outputs,). Raises RoomtuneError when the
-    source does not fit or a file cannot be read or written.
+    source does not fit, holds what is no number, or a file cannot be read or written.
     """
     import soundfile
 
@@ -44,14 +44,15 @@ def render_file(
             with soundfile.SoundFile(
                 temporary, "w", rate, len(peaks), "FLOAT", format="RF64" if large else "WAV"
             ) as writer:
-                for block in _blocks(reader, frames):
+                for block in _blocks(reader, frames, source):
                     rendered = renderer.process(block)
                     peaks = np.maximum(peaks, np.abs(rendered).max(axis=0, initial=0.0))
                     writer.write(rendered)
         temporary.replace(target)
     except (OSError, soundfile.SoundFileError) as fault:
-        temporary.unlink(missing_ok=True)
         raise RoomtuneError(f"{source} cannot be rendered into {target}: {fault}") from None
+    finally:
+        temporary.unlink(missing_ok=True)
     return peaks
 
 
@@ -68,8 +69,14 @@ def _check(tuning: Tuning, reader, source: str | os.PathLike[str]) -> None:  # t
         )
 
 
-def _blocks(reader, frames: int):  # type: ignore[no-untyped-def]
+def _blocks(reader, frames: int, source: str | os.PathLike[str]):  # type: ignore[no-untyped-def]
     """The file in blocks, then silence up to `frames`."""
     for start in range(0, frames, _BLOCK):
         wanted = min(_BLOCK, frames - start)
-        yield reader.read(wanted, dtype="float64", always_2d=True, fill_value=0.0)
+        block = reader.read(wanted, dtype="float64", always_2d=True, fill_value=0.0)
+        if not np.isfinite(block).all():
+            raise RoomtuneError(
+                f"{source} holds samples that are no numbers, in the block from "
+                f"{start / reader.samplerate:.1f} s: restore it or write it anew"
+            )
+        yield block

@@ -14,6 +14,7 @@ from typing import Any
 from roomtune.errors import RoomtuneError
 from roomtune.processor.parsing import parse_tuning
 from roomtune.processor.tuning import Filter, Limiter, Tuning
+from roomtune.signal.json_text import parsed_json
 
 FORMAT = "roomtune tuning"
 VERSION = 1
@@ -43,7 +44,7 @@ def tuning_from_json(text: str, where: str = "tuning.json", folder: Path | None 
     in `folder`. Raises RoomtuneError that lists every fault with its path.
     """
     try:
-        data = json.loads(text)
+        data = parsed_json(text)
     except json.JSONDecodeError as fault:
         raise RoomtuneError(
             f"{where}, line {fault.lineno}, column {fault.colno}: this is not JSON ({fault.msg}). "

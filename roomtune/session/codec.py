@@ -67,14 +67,6 @@ def _spaced(start: float, step: float, count: int) -> np.ndarray:
     return start + step * np.arange(count)
 
 
-def parsed_json(text: bytes) -> Any:
-    """What a JSON text holds; ValueError for any text that holds nothing to be read."""
-    try:
-        return json.loads(text)
-    except RecursionError:
-        raise ValueError("brackets are nested too deep") from None
-
-
 def from_plain(kind: Any, data: Any, special: dict[Any, Encoder] | None = None) -> Any:
     """Return a value of type `kind` from plain data; ValueError that says where it does not fit."""
     special = special or {}

@@ -6,7 +6,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from roomtune.errors import RoomtuneError
-from roomtune.session.codec import from_plain, parsed_json, readable_json, to_plain
+from roomtune.session.codec import from_plain, readable_json, to_plain
+from roomtune.signal.json_text import parsed_json
 
 if TYPE_CHECKING:
     from roomtune.advisor.proposal import Proposal

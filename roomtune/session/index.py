@@ -10,9 +10,10 @@ from pathlib import Path
 from typing import Any
 
 from roomtune.errors import RoomtuneError
-from roomtune.session.codec import from_plain, parsed_json
+from roomtune.session.codec import from_plain
 from roomtune.session.storage import digest, write_atomically, write_new
 from roomtune.session.take_files import StoredTake, TakeEntry
+from roomtune.signal.json_text import parsed_json
 
 FILE = "session.json"
 FORMAT = "roomtune session"
@@ -65,7 +66,10 @@ class Index:
 
 
 def index_lines(index: Index) -> Iterator[bytes]:
-    """The content of session.json, piece by piece: one line per take and per file."""
+    """The content of session.json, piece by piece: one line per take and per file.
+
+    What a terminal handed over that is no text becomes question marks.
+    """
     head = {
         "format": FORMAT,
         "version": VERSION,
@@ -78,7 +82,7 @@ def index_lines(index: Index) -> Iterator[bytes]:
     }
     yield b"{\n"
     for key, value in head.items():
-        yield f" {_json(key)}: {_json(value)},\n".encode()
+        yield f" {_json(key)}: {_json(value)},\n".encode(errors="replace")
     yield b' "takes": [\n'
     yield from _listed(_json(asdict(entry)) for entry in index.takes)
     yield b' ],\n "files": {\n'

@@ -21,9 +21,10 @@ from roomtune.capture.interface import Recording
 from roomtune.capture.take import Grade, Take
 from roomtune.errors import RoomtuneError
 from roomtune.session.audio_files import read_wav, recording_bytes, wav_bytes
-from roomtune.session.codec import from_plain, parsed_json, readable_json, to_plain
+from roomtune.session.codec import from_plain, readable_json, to_plain
 from roomtune.session.names import inside, safe_name
 from roomtune.session.storage import digest, write_new
+from roomtune.signal.json_text import parsed_json
 from roomtune.signal.values import ImpulseResponse, Unit
 
 FOLDER = "takes"

@@ -39,7 +39,7 @@ def _check(changed: str, line: str, wanted: float) -> None:
     """Raise RoomtuneError unless the changed text says what it should."""
     try:
         said = tomllib.loads(changed)["microphone"][KEY]
-    except (tomllib.TOMLDecodeError, KeyError, TypeError):
+    except (ValueError, KeyError, TypeError, RecursionError):
         said = None
     if said != wanted:
         raise RoomtuneError(

@@ -28,11 +28,13 @@ from roomtune.session.packing import unpack
 from roomtune.session.session_files import companions
 from roomtune.system.model import System, Target
 from roomtune.system.reading import read_system
+from roomtune.system.sensitivity import with_sensitivity
 from roomtune.system.wishing import with_target_words, with_wishes
 from roomtune.virtual.scenario import load_scenario
 
 RATE = 8000
 SESSION = "sessions/2026-03-01-evening"
+CHANGING = SESSION.replace("evening", "changing")
 TAKE = f"{SESSION}/takes/0001-woofer-main"
 PLAIN = System.model_construct(room_size_m=None)
 MEMORY_RATIO = 400
@@ -111,6 +113,19 @@ def _unpack(folder: Path) -> object:
         shutil.rmtree(folder / "unpacked", ignore_errors=True)
 
 
+def _changed(folder: Path) -> object:
+    """What was read of a session can be written again, and read."""
+    session = Session.open(folder / CHANGING)
+    session.note("hello")
+    session.set_state("doors closed")
+    return Session.open(folder / CHANGING).notes
+
+
+def _level(folder: Path) -> object:
+    text = (folder / "level.toml").read_bytes().decode("utf-8", "replace")
+    return with_sensitivity(text, -31.25)
+
+
 def _followed(folder: Path) -> object:
     session = Session.open(folder / SESSION)
     return target_db(followed_system(session), [100.0])
@@ -172,6 +187,7 @@ READERS = (
     Reader("system", "system.toml", lambda f: read_system(f / "system.toml")),
     Reader("tuning", "tuning.json", lambda f: read_tuning(f / "tuning.json")),
     Reader("session index", f"{SESSION}/session.json", _open),
+    Reader("session to change", f"{CHANGING}/session.json", _changed),
     Reader("take", f"{TAKE}.json", _take),
     Reader(
         "take left by a crash",
@@ -183,6 +199,7 @@ READERS = (
     Reader("raw recording", f"{TAKE}-raw.flac", _take),
     Reader("packed session", "packed.zip", _unpack),
     Reader("system that advice followed", f"{SESSION}/advised-system.json", _followed),
+    Reader("system to write a level into", "level.toml", _level),
     Reader("wish", "wish.toml", _wish),
     Reader("target in words", "words.txt", _target_words),
     Reader("files named in a system", "companions/system.toml", _companions),

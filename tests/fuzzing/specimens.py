@@ -43,6 +43,7 @@ def make_project(folder: Path) -> dict[str, list[bytes]]:
     for writing in (_write_tunings, _write_recordings, _write_session, _write_documents):
         writing(folder)
     (folder / "plain.toml").write_bytes((folder / "system.toml").read_bytes())
+    (folder / "level.toml").write_bytes((folder / "system.toml").read_bytes())
     (folder / "wish.toml").write_text("maximum_boost_db = 3\n")
     (folder / "words.txt").write_text("2 dB more below 100 Hz")
     (folder / "companions").mkdir()
@@ -190,7 +191,7 @@ def make_take() -> Take:
 
 
 def _write_session(folder: Path) -> None:
-    for name in ("evening", "crashed"):
+    for name in ("evening", "crashed", "changing"):
         session = Session.create(
             folder, name, folder / "system.toml", state="doors closed", tags=("first",),
             now=datetime(2026, 3, 1, 20, tzinfo=UTC),

@@ -49,6 +49,7 @@ def always(data: bytes) -> Change:
     return lambda good: data
 
 
+SIGNALLING = np.frombuffer(b"\x01" + bytes(5) + b"\xf0\x7f")[0]  # a NaN that traps (IEEE 754)
 DEEP = b"[" * 100_000
 PROMISING = flac_said_to_be_long(sound(np.zeros(800), "FLAC"))
 SETTINGS = ("takes", 0, "request", "settings")
@@ -63,7 +64,11 @@ FOUND: list[tuple[str, Change, str]] = [
     ("session index", at("created_at", value="yesterday"), "is damaged"),
     ("session index", at("current", value={"tuning": "../../tuning.json"}), "not inside"),
     ("session index", at("current", value={"tuning": "x" * 5000}), "not inside"),
-    ("session index", at("current", value={"tuning": "\ud800"}), "not inside"),
+    ("session index", at("current", value={"tuning": "\ud800"}), "half a character"),
+    ("session to change", at("notes", 0, "text", value="\ud800"), "half a character"),
+    ("tuning", at("outputs", 0, "name", value="\udfff"), "half a character"),
+    ("system to write a level into", always(b"x = " + DEEP), "write into it by hand"),
+    ("system to write a level into", always(b"x = " + b"9" * 5000), "write into it by hand"),
     ("take", always(DEEP), "cannot be read"),
     ("take", at("take", "level_dbfs", value=10**400), "far too many digits"),
     ("take", at("take", "noise", "density", value={"start": 0, "step": 1, "count": 10**12}),
@@ -94,6 +99,8 @@ FOUND: list[tuple[str, Change, str]] = [
     ("playback plan", at("takes", 0, "request", "interface_output", value=0), "interface_output"),
     ("system that advice followed", at("target", value={"shape": "file", "curve_file": "../x"}),
      "not inside"),
+    *(("song to render", always(sound([value, SIGNALLING], subtype="DOUBLE")), "no numbers")
+      for value in (0.1, np.nan, np.inf)),
     *((name, always(PROMISING), "") for name in ("impulse response", "raw recording", "taps")),
     *((name, always(PROMISING), "") for name in ("recording", "song to render")),
     *((name, always(sound(np.zeros((2, 300)))), "") for name in ("recording", "taps")),
