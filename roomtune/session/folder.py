@@ -34,6 +34,7 @@ from roomtune.session.session_files import (
     free_number,
     numbered,
     remove_unfinished,
+    still_wanted,
     take_pages,
 )
 from roomtune.session.storage import only_measurer, only_writer, stamp, write_atomically, write_new
@@ -224,9 +225,8 @@ class Session:
         return frozenset(e.key for e in self.best() if e.grade != "repeat")
 
     def remaining(self, requests: Iterable[Any]) -> tuple[Any, ...]:
-        """Those of the requests (with kind, source, seat) that are not done yet."""
-        done = self.done()
-        return tuple(r for r in requests if (r.kind, r.source, r.seat) not in done)
+        """Those of the requests that are not done: of several repeats the mean is wanted too."""
+        return still_wanted(requests, self._index.takes, self.done())
 
     # Documents: tuning, advice, verification, comparison, report, anything else
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import re
 import tomllib
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -86,6 +87,23 @@ def best_of(entries: Sequence[TakeEntry]) -> TakeEntry:
     through = entries[-1].through
     same = [e for e in entries if e.through == through]
     return min(same, key=lambda e: (_GRADES.get(e.grade, 3), -e.number))
+
+
+def still_wanted(
+    requests: Iterable[Any], entries: Iterable[TakeEntry], done: frozenset[tuple[str, str, str]]
+) -> tuple[Any, ...]:
+    """The requests (with kind, source, seat, settings) whose takes are not all there.
+
+    A usable take of what is `done` is enough; of several repeats, all and their mean.
+    """
+    usable = Counter(e.key for e in entries if e.grade != "repeat" and e.key in done)
+
+    def there(request: Any) -> bool:
+        repeats = request.settings.repeats
+        made = usable[request.kind, request.source, request.seat]
+        return made >= (repeats + 1 if repeats > 1 else 1)
+
+    return tuple(request for request in requests if not there(request))
 
 
 def numbered(names: Iterable[str], stem: str) -> tuple[str, ...]:

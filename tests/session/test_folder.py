@@ -9,7 +9,7 @@ import shutil
 import subprocess
 import sys
 import textwrap
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 
 import numpy as np
@@ -20,6 +20,7 @@ from hypothesis import strategies as st
 from scipy.io import wavfile
 
 from roomtune.capture.interface import Recording
+from roomtune.capture.requests import CaptureSettings
 from roomtune.capture.take import Finding, Take, Verdict
 from roomtune.errors import RoomtuneError
 from roomtune.session import index as indexes
@@ -229,6 +230,7 @@ def test_resume_knows_what_is_done(session):
         kind: str
         source: str
         seat: str
+        settings: CaptureSettings = field(default_factory=CaptureSettings)
 
     wanted = [Request("output", s, "main") for s in ("woofer", "tweeter", "sub")]
     session.add(make_take("woofer"))
@@ -236,6 +238,11 @@ def test_resume_knows_what_is_done(session):
     again = Session.open(session.path)
     assert again.done() == {("output", "woofer", "main")}
     assert again.remaining(wanted) == (wanted[1], wanted[2])
+    thrice = replace(wanted[0], settings=CaptureSettings(repeats=3))
+    for _ in range(3):
+        assert again.remaining([thrice]) == (thrice,)  # one sweep, two, three: no mean yet
+        again.add(make_take("woofer"))
+    assert again.remaining([thrice]) == ()
 
 
 def test_selection(session):
