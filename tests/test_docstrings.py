@@ -1,4 +1,7 @@
-"""Every public name says what it is, in what units, and which errors it raises itself."""
+"""Every public name says what it is, in what units, and which errors it raises itself.
+
+Units are those of arguments and fields that are single numbers.
+"""
 
 from __future__ import annotations
 
@@ -28,29 +31,40 @@ UNITLESS |= {"rate", "log_frequency"}
 COMMANDS = {"command"}
 
 
-def public(tree: ast.AST, prefix: str = "") -> Iterator[tuple[str, ast.FunctionDef | ast.ClassDef]]:
+Function = ast.FunctionDef | ast.AsyncFunctionDef
+
+
+def public(tree: ast.AST, prefix: str = "") -> Iterator[tuple[str, Function | ast.ClassDef]]:
     """Public functions, classes and methods below a node, by their names."""
     for node in ast.iter_child_nodes(tree):
-        if isinstance(node, ast.FunctionDef | ast.ClassDef) and not node.name.startswith("_"):
+        if isinstance(node, Function | ast.ClassDef) and not node.name.startswith("_"):
             yield f"{prefix}{node.name}", node
             if isinstance(node, ast.ClassDef):
                 yield from public(node, f"{prefix}{node.name}.")
+        elif isinstance(node, ast.If | ast.Try):
+            yield from public(node, prefix)
 
 
-def raised(function: ast.FunctionDef) -> set[str]:
+def raised(function: Function) -> set[str]:
     """Names of the errors that a function itself raises."""
     calls = (n.exc for n in ast.walk(function) if isinstance(n, ast.Raise))
     names = (c.func.id for c in calls if isinstance(c, ast.Call) and isinstance(c.func, ast.Name))
     return {name for name in names if name.endswith("Error")}
 
 
-def bare_floats(function: ast.FunctionDef, text: str) -> list[str]:
-    """Arguments that are numbers, with neither a unit in the name nor a word about them."""
-    arguments = [*function.args.args, *function.args.kwonlyargs]
+def bare_floats(node: Function | ast.ClassDef, text: str) -> list[str]:
+    """Arguments or fields that are numbers, without a unit in the name or a word about them."""
+    if isinstance(node, ast.ClassDef):
+        fields = [f for f in node.body if isinstance(f, ast.AnnAssign)]
+        named = [(ast.unparse(f.target), f.annotation) for f in fields]
+    else:
+        spec = node.args
+        arguments = [*spec.posonlyargs, *spec.args, *spec.kwonlyargs]
+        named = [(a.arg, a.annotation) for a in arguments if a.annotation]
     numbers = [
-        a.arg
-        for a in arguments
-        if a.annotation and ast.unparse(a.annotation) in ("float", "float | None")
+        name
+        for name, kind in named
+        if ast.unparse(kind) in ("float", "float | None") and not name.startswith("_")
     ]
     return [n for n in numbers if not UNIT.search(n) and n not in UNITLESS and n not in text]
 
@@ -62,9 +76,11 @@ def faults(source: str) -> list[str]:
         text = ast.get_docstring(node) or ""
         if not text:
             found.append(f"{name} has no docstring")
-        elif isinstance(node, ast.FunctionDef) and node.name not in COMMANDS:
+            continue
+        if isinstance(node, Function) and node.name not in COMMANDS:
             unsaid = sorted(error for error in raised(node) if error not in text)
             found += [f"{name} does not say that it raises {error}" for error in unsaid]
+        if node.name not in COMMANDS:
             found += [f"{name} does not say the unit of {n}" for n in bare_floats(node, text)]
     return found
 
@@ -90,12 +106,18 @@ def test_the_rule_can_fail():
             raise ValueError("no")
         class Thing:
             """A thing."""
+            size: float
+            length_m: float
             def part(self): pass
             def _own(self): pass
+        if True:
+            async def later(): pass
     ''')
     assert faults(source) == [
         "bare has no docstring",
         "wait does not say that it raises ValueError",
         "wait does not say the unit of length",
+        "Thing does not say the unit of size",
         "Thing.part has no docstring",
+        "later has no docstring",
     ]

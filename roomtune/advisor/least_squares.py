@@ -18,7 +18,7 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True, eq=False)
 class Quadratic:
-    """Half a sum of squares about a point: value, gradient (n,) and normal matrix (n, n)."""
+    """Half a sum of squares about a point: cost, gradient (n,) and normal matrix (n, n)."""
 
     cost: float
     gradient: Array
@@ -36,7 +36,7 @@ def quadratic(residuals: Array, jacobian: Array) -> Quadratic:
 
 @dataclass(frozen=True, eq=False)
 class Fit:
-    """Where the search ended: variables, half the sum of squares, steps taken."""
+    """Where the search ended: variables, cost (half the sum of squares), steps taken."""
 
     variables: Array
     cost: float

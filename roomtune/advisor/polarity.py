@@ -16,7 +16,7 @@ SURE, ENOUGH = 0.5, 0.7
 
 @dataclass(frozen=True)
 class DriverPolarity:
-    """Sign of an output: +1 or -1, how sure, and how many seats agree."""
+    """Sign of an output: +1 or -1, its confidence (0 to 1), and how many seats agree."""
 
     output: str
     sign: int

@@ -61,8 +61,8 @@ class DriverFit:
     """A fitted driver: see the module for the model.
 
     delay_s after the window's start with its standard uncertainty; sign +-1;
-    confidence of the sign 0 to 1; low_hz, low_q, low_order and the like are the
-    driver's ends; misfit is the relative deviation beyond noise.
+    confidence of the sign 0 to 1; low_hz, low_q, low_order and high_hz, high_q,
+    high_order are the driver's ends; misfit is the relative deviation beyond noise.
     """
 
     delay_s: float

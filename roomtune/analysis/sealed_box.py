@@ -30,7 +30,7 @@ _MOST = np.array([10.0, 3.5, 400.0, 25.0, 10.0, 12.0])
 
 @dataclass(frozen=True)
 class SealedBoxFit:
-    """Fitted sealed box with standard uncertainties.
+    """Fitted sealed box with standard uncertainties; q_uncertainty is that of the total Q.
 
     level_db: level of the pass band; roll_off_hz: corner of the first-order fall
     above it (inductance, box edge); residual_db: root mean square misfit;

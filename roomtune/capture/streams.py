@@ -61,17 +61,30 @@ def open_streams(
         )
         return passage, [stream]
     passage = Passage(played, count[0], spare=round(FIRST_BLOCK_S * sample_rate_hz))
+    numbers = (input_device.number, output_device.number)
+    return passage, _two_streams(sound, passage, numbers, count, settings, common)
+
+
+def _two_streams(
+    sound: Any,
+    passage: Passage,
+    devices: tuple[int, int],
+    channels: tuple[int, int],
+    settings: tuple[Any, ...],
+    common: dict[str, Any],
+) -> list[Any]:
+    """A stream for the input and one for the output; the first is closed when the second fails."""
     listening = sound.InputStream(
-        device=input_device.number,
-        channels=count[0],
+        device=devices[0],
+        channels=channels[0],
         callback=passage.on_input,
         extra_settings=settings[0],
         **common,
     )
     try:
         playing = sound.OutputStream(
-            device=output_device.number,
-            channels=count[1],
+            device=devices[1],
+            channels=channels[1],
             callback=passage.on_output,
             extra_settings=settings[1],
             **common,
@@ -79,7 +92,7 @@ def open_streams(
     except BaseException:
         listening.close()
         raise
-    return passage, [listening, playing]
+    return [listening, playing]
 
 
 def start_streams(passage: Passage, streams: Sequence[Any]) -> None:

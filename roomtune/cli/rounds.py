@@ -11,6 +11,7 @@ from roomtune.cli.show import progress, say
 if TYPE_CHECKING:
     from roomtune.capture.measure import CapturedTake
     from roomtune.capture.requests import CaptureSettings, TakeRequest
+    from roomtune.capture.take import Take
     from roomtune.capture.ways import Way
     from roomtune.cli.stage import Stage
     from roomtune.processor.tuning import Tuning
@@ -46,9 +47,8 @@ def run_round(
             bad.pop(place, None)
             doubts.pop(place, None)
             if take.verdict.grade != "good":
-                reasons = "; ".join(finding.text for finding in take.verdict.findings)
                 told = bad if take.verdict.grade == "repeat" else doubts
-                told[place] = f"{take.source} at {take.seat}: {reasons}"
+                told[place] = _reasons(take)
 
         def announce(request: TakeRequest, attempt: int) -> None:
             again = f", attempt {attempt}" if attempt > 1 else ""
@@ -66,14 +66,19 @@ def run_round(
                 on_progress=announce,
                 before_by_hand=stage.switch_to,
             )
-            for captured in made:
-                if captured.request.settings.repeats > 1:
-                    session.add(captured, through=through)
+            for mean in (item for item in made if item.request.settings.repeats > 1):
+                session.add(mean, through=through)
             if any(request.by_hand for request in at_seat):
                 stage.switch_back()
     for doubt in doubts.values():
         say(f"Usable, but {doubt}")
     return tuple(bad.values())
+
+
+def _reasons(take: Take) -> str:
+    """What was found in a take, in one sentence."""
+    findings = "; ".join(finding.text for finding in take.verdict.findings)
+    return f"{take.source} at {take.seat}: {findings}"
 
 
 PASSED_WITHIN_DB, BELOW_LIMITER_DB = 24.0, 1.0

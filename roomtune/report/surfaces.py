@@ -46,7 +46,8 @@ class Surface:
 class Stems:
     """Single values at single places: x (n,), heights (n,), each with a label or "".
 
-    limit: heights at x above which a stem counts as high, drawn as a line.
+    limit: heights at x above which a stem counts as high, drawn as a line. foot: the
+    height where stems begin.
     """
 
     title: str

@@ -37,7 +37,8 @@ class VerificationRow:
 
     Arrays run over the third-octave bands of the verification; `judged` says
     which of them the channel plays loud and surely enough to be judged.
-    Differences are measured minus predicted.
+    Differences are measured minus predicted. `likeness`: the correlation of the two
+    responses, 0 to 1.
     """
 
     channel: str
@@ -78,7 +79,7 @@ class VerificationRow:
 
 @dataclass(frozen=True)
 class Diagnosis:
-    """What would explain a failure: a sentence, and the share of the misfit it explains.
+    """What would explain a failure: a sentence, and the share of the misfit `explained` by it.
 
     `kind` is a stable key ("gain", "polarity", "delay", "exchanged outputs" ...).
     """

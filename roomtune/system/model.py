@@ -153,7 +153,7 @@ class AudioSettings(Part):
 
 
 class Range(Part):
-    """Lowest and highest value and the step between values (0: continuous)."""
+    """Range of a knob in its own unit: minimum, maximum, step between values (0: continuous)."""
 
     minimum: float
     maximum: float
