@@ -19,6 +19,9 @@ if TYPE_CHECKING:
     from roomtune.system.model import System
 
 
+ALONE = "output-verification"
+
+
 def chosen_outputs(tuning: Tuning, names: Sequence[str]) -> tuple[str, ...]:
     """The outputs of these names, all for "all"; RoomtuneError for one that plays nothing."""
     from roomtune.errors import RoomtuneError
@@ -96,5 +99,6 @@ def verification_alone(
         for name in driving_channels(tuning)
     }
     result = verify_alone(system, tuning, measured, takes, correction_of(session, system))
-    session.save_verification(result, "output-verification")
+    result = replace(result, through=through)
+    session.save_verification(result, ALONE)
     return result

@@ -42,6 +42,7 @@ def command(choice: str | None, since: str | None, figures: Path | None, form: s
 def content_of(session: Session, system: System, earlier: Session | None = None) -> Content:
     """Everything that a session holds by now."""
     from roomtune.advisor.measured import measured_from_takes
+    from roomtune.cli.alone import ALONE
     from roomtune.cli.responses import correction_of, kept_advice, measured_of, tuning_of
     from roomtune.cli.verify_command import kept_verification
     from roomtune.report.content import Content
@@ -62,6 +63,7 @@ def content_of(session: Session, system: System, earlier: Session | None = None)
         measured=measured,
         advice=kept_advice(session, system, measured),
         verification=kept_verification(session),
+        alone=kept_verification(session, ALONE),
         comparison=comparison,
         takes=takes,
     )

@@ -182,12 +182,12 @@ def verification_of(
     return replace(result, through=through)
 
 
-def kept_verification(session: Session) -> Verification | None:
+def kept_verification(session: Session, sort: str = "verification") -> Verification | None:
     """The session's newest verification, unless it was made through an earlier tuning.
 
     Files of earlier versions do not say through which; they are taken as they are.
     """
-    kept = session.verification()
+    kept = session.verification(sort)
     fitting = kept is not None and kept.through in ("", session_through(session))
     return kept if fitting else None
 

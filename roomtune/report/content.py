@@ -29,6 +29,7 @@ class Content:
     verification: Verification | None = None
     comparison: Comparison | None = None
     takes: Sequence[Take] = field(default=())
+    alone: Verification | None = None  # of single outputs, all others muted
 
     @cached_property
     def scores_before(self) -> Scores | None:

@@ -38,6 +38,8 @@ def all_plots(content: Content) -> tuple[Plot, ...]:
         plots += [*channel_plots(content), *crossover_plots(content), *impulse_plots(content)]
     if content.verification is not None:
         plots += verification_plots(content.verification)
+    if content.alone is not None:
+        plots += verification_plots(content.alone, "alone", "Single outputs, measured")
     if content.comparison is not None:
         plots += comparison_plots(content)
     if content.measured is not None:
@@ -244,8 +246,10 @@ def impulse_plots(content: Content) -> list[Plot]:
     return plots
 
 
-def verification_plots(verification: Verification) -> list[Plot]:
-    """Measured minus predicted per channel, one figure per seat."""
+def verification_plots(
+    verification: Verification, key: str = "verification", measured: str = "Measured"
+) -> list[Plot]:
+    """Measured minus predicted per channel (or single output), one figure per seat."""
     centres = np.asarray(verification.centres_hz)
     bound = np.full(len(centres), verification.tolerance.band_db)
     plots = []
@@ -258,7 +262,7 @@ def verification_plots(verification: Verification) -> list[Plot]:
             for i, r in enumerate(rows)
         ]
         plots.append(Plot(
-            f"verification-{index}", "verification", f"Measured minus predicted at {seat}",
+            f"{key}-{index}", "verification", f"{measured} minus predicted at {seat}",
             f"Difference of measured and predicted level per third-octave band at {seat}.",
             centres, tuple(lines), y_label="difference in dB", y_range=(-6.0, 6.0),
             explanation="Third-octave bands; a perfect match lies at 0 dB, dotted are the limits.",

@@ -119,6 +119,8 @@ def summary(content: Content) -> list[str]:
         found += _advice_sentences(content)
     if content.verification is not None:
         found.append(f"Verification: {content.verification.summary}")
+    if content.alone is not None:
+        found.append(f"Single outputs, all others muted: {content.alone.summary}")
     if content.comparison is not None:
         found.append(f"Since last time: {content.comparison.summary}")
     return found

@@ -306,9 +306,9 @@ class Session:
         data = documents.document_text(documents.VERIFICATION, verification)
         return self.save(sort, ".json", data)
 
-    def verification(self) -> Verification | None:
-        """The current verification, if there is one."""
-        path = self.current("verification")
+    def verification(self, sort: str = "verification") -> Verification | None:
+        """The current verification of that sort, if there is one."""
+        path = self.current(sort)
         return documents.read_document(path, documents.VERIFICATION) if path else None
 
     def save_comparison(self, comparison: Comparison) -> Path:

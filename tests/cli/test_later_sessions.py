@@ -109,6 +109,10 @@ def test_an_output_is_verified_alone(there) -> None:
     assert list_sessions(Path())[0].current("verification") is None
     assert there("sessions", "checksums", "first").exit_code == 0
     assert there("report", "--session", "first").exit_code == 0
+    report = list_sessions(Path())[0].current("report").read_text(encoding="utf-8")
+    assert "Single outputs, all others muted: Passed: 2 measurements agree" in report
+    assert "Single outputs, measured minus predicted at middle" in report
+    assert "Verification: " not in report
 
 
 def test_sessions_are_listed_named_noted_and_found_by_state(there) -> None:
