@@ -59,7 +59,7 @@ def response_grid_hz(sample_rate_hz: int) -> Floats:
     return frequencies
 
 
-@lru_cache(maxsize=6)
+@lru_cache(maxsize=24)
 def room_transfer(
     walls: Walls,
     radiators: tuple[Radiator, ...],

@@ -141,8 +141,9 @@ class VirtualRoom:
     def all_truths(self, with_microphone: bool = False) -> ImpulseResponse:
         """`truth` of every output at every seat, in the system's order: (outputs, seats, n)."""
         outputs, seats = self.chain.outputs, self.chain.seats
-        samples = [[self.truth(o, s, with_microphone).samples for s in seats] for o in outputs]
-        return ImpulseResponse(np.array(samples), self.sample_rate_hz, 0.0, _unit(with_microphone))
+        samples = [[self.truth(o, s, with_microphone).samples for o in outputs] for s in seats]
+        together = np.stack(samples, axis=1)
+        return ImpulseResponse(together, self.sample_rate_hz, 0.0, _unit(with_microphone))
 
     def channel_truth(
         self, channel: str, seat: str, with_microphone: bool = False
