@@ -8,13 +8,8 @@ import numpy as np
 
 from roomtune.advisor.aims import Aims
 from roomtune.advisor.bands import UsableBand
-from roomtune.advisor.crossovers import (
-    Choice,
-    candidates,
-    direct_pair,
-    overlap_hz,
-    ranked,
-)
+from roomtune.advisor.crossovers import Choice, candidates, overlap_hz, ranked
+from roomtune.advisor.joints import direct_pair
 from roomtune.advisor.layout import ordered_outputs
 from roomtune.advisor.polarity import signs
 from roomtune.advisor.proposal import Proposal

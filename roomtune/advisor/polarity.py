@@ -64,8 +64,8 @@ def correct_polarities(
             continue
         if found.confidence < SURE:
             # A subwoofer's polarity is chosen by how it adds up, whatever its wiring.
-            if output.driver != "subwoofer":
-                proposals.append(_doubt(found))
+            summed = output.driver == "subwoofer"
+            proposals.append(_doubt(found, "set by how it sums" if summed else "left as it is"))
             continue
         outputs[output.name] = replace(outputs[output.name], inverted=True)
         proposals.append(_reversed(output, found))
@@ -85,11 +85,11 @@ def _reversed(output: Output, found: DriverPolarity) -> Proposal:
     )
 
 
-def _doubt(found: DriverPolarity) -> Proposal:
+def _doubt(found: DriverPolarity, change: str) -> Proposal:
     return Proposal(
         step="polarity",
         subject=found.output,
-        change="left as it is",
+        change=change,
         evidence=f"its direct sound may be reversed, but the confidence is only "
         f"{found.confidence:.2f}",
         effect="",

@@ -21,15 +21,8 @@ import time
 import numpy as np
 from numpy.typing import NDArray
 
-from roomtune.advisor.crossovers import (
-    LOSS_WEIGHT,
-    Choice,
-    Pair,
-    Slope,
-    candidates,
-    overlap_hz,
-    ranked,
-)
+from roomtune.advisor.crossovers import Choice, candidates, overlap_hz, ranked
+from roomtune.advisor.joints import LOSS_WEIGHT, Pair, Slope
 from roomtune.processor.filters import filter_response
 from roomtune.signal.bands import log_frequencies_hz
 from roomtune.system.model import Channel, Loudspeaker, Output, Playback, Processor, Seat, System
