@@ -7,7 +7,8 @@ through the two octaves about the crossover, how much is lost by phase
 differences, and how well both hold at the other seats. What sums nearly as well
 as the best is alike in that: a tenth of a dB worse, or by a quarter of what even
 the best leaves over, or by what loudspeakers alike differ. Among those, the
-middle of the overlap and symmetrical slopes of order 4 are preferred.
+middle of the overlap and symmetrical slopes of order 4 are preferred, and what spares
+the drivers (see `burdens`).
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from roomtune.advisor.bands import UsableBand
+from roomtune.advisor.burdens import NO_BURDEN, Burden, burden
 from roomtune.advisor.joints import Joint, Pair, Slope, expects_inversion, joints_for
 from roomtune.advisor.layout import slopes
 from roomtune.system.model import Output, Processor, System
@@ -33,6 +35,7 @@ class Choice:
     slope: Slope
     joints: tuple[Joint, ...]
     cost_db: float
+    burden: Burden = NO_BURDEN
 
     @property
     def ripple_db(self) -> float:
@@ -118,8 +121,12 @@ def ranked(
     overlap: tuple[float, float],
     slopes_to_try: Sequence[Slope],
     processor: Processor,
+    drivers: tuple[Output, Output] | None = None,
 ) -> list[Choice]:
-    """Choices for loudspeakers of one kind, the best first."""
+    """Choices for loudspeakers of one kind, the best first.
+
+    `drivers`: the lower and the upper one of any of them, for what a crossover asks of these.
+    """
     rate = processor.sample_rate_hz
 
     def choices(slope: Slope) -> list[Choice]:
@@ -129,7 +136,9 @@ def ranked(
         for inverted, joints in zip((False, True), both, strict=True):
             cost = float(np.mean([joint.cost_db for joint in joints])) + preferred
             cost += INVERSION_COST_DB * (inverted != expected)
-            found.append(Choice(slope, joints, cost))
+            gain_db = float(np.mean([joint.gain_db for joint in joints]))
+            asked = burden(*drivers, slope.frequency_hz, gain_db) if drivers else NO_BURDEN
+            found.append(Choice(slope, joints, cost + asked.cost_db, asked))
         return found
 
     return _ordered([choice for slope in slopes_to_try for choice in choices(slope)])

@@ -96,7 +96,7 @@ def _choices(
     tries = candidates(aims.system, pairs[0][1], overlap, pinned)
     if not tries:
         tries = candidates(aims.system, pairs[0][1], overlap, overlap[1])
-    return ranked(directs, overlap, tries, aims.system.processor)
+    return ranked(directs, overlap, tries, aims.system.processor, pairs[0])
 
 
 def _joined(
@@ -140,7 +140,7 @@ def _proposal(
     )
     others = tuple(
         f"{other.slope}: {other.ripple_db:.2f} dB rms from a perfect joint, {other.loss_db:.2f} dB "
-        f"lost to phase; {_cost(other, best)}"
+        f"lost to phase; {_cost(other, best)}" + _asked(other)
         for other in _different(choices)
     )
     why = (
@@ -153,12 +153,20 @@ def _proposal(
         subject=", ".join(kind),
         change=f"cross over at {best.slope}; {joints}",
         evidence=f"{why}; of {len(choices)} settings tried on the direct sound in the takes of "
-        f"{', '.join(f'{low.name} and {high.name}' for low, high in pairs)} this one sums best",
+        f"{', '.join(f'{low.name} and {high.name}' for low, high in pairs)} this one sums best"
+        + _asked(best),
         effect=f"direct sound within {ripple:.2f} dB rms of a perfect joint, "
         f"{loss:.2f} dB lost to phase",
         effect_db=round(loss, 3),
         refused=others,
     )
+
+
+def _asked(choice: Choice) -> str:
+    """What a choice asks of its drivers, and what that counts."""
+    asked, cost_db = str(choice.burden), choice.burden.cost_db
+    counts = f" (counts {cost_db:.2f} dB)" if cost_db else ""
+    return f"; {asked}{counts}" if asked else ""
 
 
 def _cost(other: Choice, best: Choice) -> str:
