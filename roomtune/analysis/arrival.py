@@ -35,13 +35,14 @@ def arrival(
     taken out (see `direct_sound`); `finely` refines it by the waveform before the
     first reflection (see `arrival_fit`), which doubles the work.
 
-    Seeded synthetic drivers at 40 dB peak over noise, root mean square error and
-    95 % (tests/benchmarks/arrival_trial.py, with the Cramer-Rao bound): tweeter,
-    midrange, full range 0.7 and 1.3 us (0.5 us), also amid twelve strong reflections;
-    woofer played to 5 kHz 1.6 and 3.3 us (1.4 us); subwoofer played to 500 Hz 28 and
-    53 us (17 us), 90 and 165 us amid reflections; one low-passed at 80 Hz 47 and 89 us (34 us),
-    but ms where reflections as strong as the direct sound follow within its own
-    rise. Stated: at least 2.7 us, 120 us, 375 us for these, and ms where in doubt.
+    Seeded synthetic drivers, the peak of the direct sound 40 dB over the root mean square
+    noise in the played band; root mean square error, 95 %, and the Cramer-Rao bound of a
+    standard error (tests/benchmarks/arrival_trial.py), in us: tweeter 0.7, 1.2 (0.5); full
+    range 0.5, 1.1 (0.4), both also amid twelve strong reflections; woofer played to 5 kHz 1.8,
+    3.2 (1.4); subwoofer played to 500 Hz 19, 34 (17), amid reflections 79, 180; one low-passed
+    at 80 Hz 32, 65 (34), largest of 60 93, but ms where reflections as strong as the direct
+    sound follow within its own rise. Stated, because nobody tells whether reflections hide in
+    the rise: at least 2.8, 12, 120 and 800 us for these, too wide in free field.
     Without `finely` errors are two to ten times these.
     """
     found = direct_sounds(response, band_hz, finely)

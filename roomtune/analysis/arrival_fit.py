@@ -35,8 +35,8 @@ _FAILED = 4.0
 _CYCLES = 2.0
 _GROWTH = 1.5
 _SURPRISE = 5.0
-_PER_PAIR = 4.0  # log odds against two more orders
-_ORDERS = (4, 7)
+PER_PAIR = 8.0  # log odds against two more orders
+ORDERS = (4, 7)
 _LARGEST_STEP = np.array([2.0, np.inf, 0.5, 0.3, 0.7, 0.5, 0.3, 0.7])
 
 
@@ -55,7 +55,7 @@ class ArrivalFit:
 
 
 @dataclass(frozen=True, eq=False)
-class _Problem:
+class Whitened:
     """Whitened samples and what is known before them."""
 
     waveform: EarlyWaveform
@@ -66,8 +66,12 @@ class _Problem:
 
 
 @dataclass(frozen=True, eq=False)
-class _Solution:
-    """Parameters, half the summed squares (prior counted), covariance of the free ones."""
+class Solution:
+    """Parameters (8,) as in `driver_fit`, and what was left.
+
+    cost: half the summed squares, prior counted (no unit); covariance: of the free
+    parameters, in their units squared.
+    """
 
     parameters: NDArray[np.float64]
     cost: float
@@ -86,17 +90,16 @@ def fit_arrival(
     None when no driver explains even the first of the waveform.
     """
     waveform = early_waveform(samples, rate, band_hz, time_s)
-    start = _start(waveform, time_s, fit)
+    start = start_parameters(waveform, time_s, fit)
     arrived = (time_s - waveform.begin_s) * waveform.rate_hz - waveform.first
-    width = waveform.frequencies_hz[-1] - waveform.frequencies_hz[0]
-    end = min(int(arrived + max(_FIRST_END / width * waveform.rate_hz, 5)), len(waveform.samples))
+    end = first_end(waveform, arrived)
     if end < 8:
         return None
-    expected = waveform.waveforms(_spectrum(waveform, start, fit.sign))
+    expected = waveform.waveforms(seen_spectrum(waveform, start, fit.sign))
     for misfit in _MISFITS:
-        problem = _problem(waveform, expected, fit.sign, band_hz, misfit)
-        first = _solve(problem, start, end)
-        solution, last = _extended(problem, first, end, arrived)
+        problem = whitened(waveform, expected, fit.sign, band_hz, misfit)
+        first = solved(problem, start, end)
+        solution, last = extended(problem, first, end, arrived)
         cycles = (last - arrived) / waveform.rate_hz * waveform.frequencies_hz[-1]
         excess = 2 * solution.cost / max(last - len(start), 4)
         if excess < _EXPLAINED and (cycles > _CYCLES or last == len(waveform.samples)):
@@ -110,24 +113,32 @@ def fit_arrival(
     return ArrivalFit(waveform.begin_s + delay, spread, float(until), float(excess))
 
 
-def _start(waveform: EarlyWaveform, time_s: float, fit: DriverFit) -> NDArray[np.float64]:
+def first_end(waveform: EarlyWaveform, arrived: float) -> int:
+    """How many samples to fit first, when the sound arrives at `arrived` samples."""
+    width = waveform.frequencies_hz[-1] - waveform.frequencies_hz[0]
+    end = int(arrived + max(_FIRST_END / width * waveform.rate_hz, 5))
+    return min(end, len(waveform.samples))
+
+
+def start_parameters(waveform: EarlyWaveform, time_s: float, fit: DriverFit) -> NDArray[np.float64]:
+    """Parameters (8,) to begin with: a driver's, its level from the waveform's spectrum."""
     ends = [fit.low_hz, fit.low_q, fit.high_hz, fit.high_q]
     low, low_q, high, high_q = np.log(ends)
     delay = time_s - waveform.begin_s
     start = np.array([0.0, delay, low, low_q, fit.low_order, high, high_q, fit.high_order])
-    model = np.abs(_spectrum(waveform, start, 1))
+    model = np.abs(seen_spectrum(waveform, start, 1))
     start[0] = np.log(np.linalg.norm(waveform.spectrum) / np.linalg.norm(model))
     return start
 
 
-def _problem(
+def whitened(
     waveform: EarlyWaveform,
     expected: NDArray[np.float64],
     sign: int,
     band_hz: tuple[float, float],
     misfit: float,
-) -> _Problem:
-    """Whiten noise, and a share of the expected local power for what no model can say."""
+) -> Whitened:
+    """Whiten noise, and a share (`misfit`, no unit) of the local power that no model can tell."""
     from scipy.linalg import solve_triangular, toeplitz
 
     reach = max(int(0.7 * waveform.rate_hz / waveform.frequencies_hz[-1]), 1)
@@ -137,24 +148,25 @@ def _problem(
     factor = np.linalg.cholesky(toeplitz(waveform.noise) + np.diag(own))
     whitener = solve_triangular(factor, np.eye(len(factor)), lower=True)
     prior = prior_parameters(np.array(band_hz))
-    return _Problem(waveform, whitener, whitener @ waveform.samples, sign, prior)
+    return Whitened(waveform, whitener, whitener @ waveform.samples, sign, prior)
 
 
-def _spectrum(
+def seen_spectrum(
     waveform: EarlyWaveform, parameters: NDArray[np.float64], sign: int
 ) -> NDArray[np.complex128]:
+    """Weighted spectrum (k,) of a driver of this sign, as the waveform would show it."""
     at = np.asarray(2j * np.pi * waveform.frequencies_hz, dtype=complex)
     exponent = driver_log_response(parameters, at)
     return np.asarray(sign * np.exp(exponent) * waveform.shape)
 
 
-def _solve(
-    problem: _Problem,
+def solved(
+    problem: Whitened,
     start: NDArray[np.float64],
     end: int,
     free: tuple[int, ...] = tuple(range(8)),
     rounds: int = 12,
-) -> _Solution:
+) -> Solution:
     """Levenberg-Marquardt over the free parameters on the samples before `end`."""
     chosen = np.array(free)
     period = 1 / problem.waveform.frequencies_hz[-1]
@@ -168,7 +180,7 @@ def _solve(
         step = np.clip(-np.linalg.solve(damped, gradient), -largest, largest)
         trial = place.copy()
         trial[chosen] += step
-        trial[list(_ORDERS)] = np.clip(trial[list(_ORDERS)], 0.5, 12)
+        trial[list(ORDERS)] = np.clip(trial[list(ORDERS)], 0.5, 12)
         new_residual, new_slopes = _misfits(problem, trial, end, chosen)
         new_cost = float(new_residual @ new_residual) / 2
         if new_cost < cost:
@@ -181,11 +193,11 @@ def _solve(
             if damping > 1e3:
                 break
     covariance = np.asarray(np.linalg.inv(slopes.T @ slopes), dtype=float)
-    return _Solution(place, cost, covariance)
+    return Solution(place, cost, covariance)
 
 
 def _misfits(
-    problem: _Problem, parameters: NDArray[np.float64], end: int, free: NDArray[np.int_]
+    problem: Whitened, parameters: NDArray[np.float64], end: int, free: NDArray[np.int_]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Whitened residuals and their slopes by the free parameters, prior rows last."""
     waveform, rows = problem.waveform, problem.whitener[:end, :end]
@@ -199,15 +211,15 @@ def _misfits(
     return residual, np.concatenate([seen[1:].T, np.diag(1 / PRIOR_SPREAD[free])])
 
 
-def _extended(
-    problem: _Problem, solution: _Solution, end: int, arrived: float
-) -> tuple[_Solution, int]:
-    """The fit with its end moved on until the samples surprise."""
+def extended(
+    problem: Whitened, solution: Solution, end: int, arrived: float
+) -> tuple[Solution, int]:
+    """The fit with its end moved on until the samples surprise; `arrived` in samples."""
     while end < len(problem.target):
         further = max(int(arrived + _GROWTH * (end - arrived)), end + 2)
         further = min(further, len(problem.target))
         new = further - end
-        trial = _solve(problem, solution.parameters, further)
+        trial = solved(problem, solution.parameters, further)
         if 2 * (trial.cost - solution.cost) > new + _SURPRISE * np.sqrt(2 * new):
             break
         solution, end = trial, further
@@ -215,18 +227,18 @@ def _extended(
 
 
 def _over_orders(
-    problem: _Problem, solution: _Solution, end: int, excess: float
+    problem: Whitened, solution: Solution, end: int, excess: float
 ) -> tuple[float, float]:
     """Mean and spread of the delay over the orders that may be, by their evidence."""
-    free = tuple(n for n in range(8) if n not in _ORDERS)
+    free = tuple(n for n in range(8) if n not in ORDERS)
     spread = np.sqrt(np.diag(solution.covariance) * excess)
-    choices = [_even(solution.parameters[n], 4 * float(spread[n]) + 0.6) for n in _ORDERS]
+    choices = [_even(solution.parameters[n], 4 * float(spread[n]) + 0.6) for n in ORDERS]
     evidence, delays, variances = [], [], []
     for low_order, high_order in product(*choices):
         start = solution.parameters.copy()
-        start[list(_ORDERS)] = low_order, high_order
-        found = _solve(problem, start, end, free)
-        against = _PER_PAIR * (low_order + high_order - 4) / 2
+        start[list(ORDERS)] = low_order, high_order
+        found = solved(problem, start, end, free)
+        against = PER_PAIR * (low_order + high_order - 4) / 2
         volume = np.linalg.slogdet(found.covariance)[1] / 2
         evidence.append(volume - against - found.cost / excess)
         delays.append(found.parameters[1])

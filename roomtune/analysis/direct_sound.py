@@ -25,6 +25,7 @@ from roomtune.analysis.driver_fit import (
     fit_driver,
 )
 from roomtune.analysis.onset import band_envelope, first_peak, tail_density, usable_band_hz
+from roomtune.analysis.polarity_fit import likelier
 from roomtune.signal.interpolation import interpolate_spectrum
 from roomtune.signal.values import ImpulseResponse
 
@@ -32,7 +33,9 @@ _AGREE = 4.0
 # of the shortest period: what drivers unlike the model cost, and reflections so early
 # that less than a period of the middle of the band came before them
 _UNLIKE, _CUT_SHORT = 0.06, 0.12
-_OWN = 0.03  # of a period where the driver falls off: reflections taken for the driver's own end
+_SURE = 0.95  # of a polarity by the spectrum alone
+# of a period where the driver falls off, per order: reflections taken for the driver's own end
+_OWN = 0.0175
 _NO_DRIVER, _LOST = 0.5, 0.5  # misfit of what is no driver; of a period in the middle of the band
 
 
@@ -80,7 +83,8 @@ def direct_sound(
     """Arrival after the first sample and the fit, of one response (n,).
 
     None when nothing stands out of the noise. Twice through: the first fit
-    tells where the window has to start for the second.
+    tells where the window has to start for the second. Where its spectrum leaves
+    the polarity in doubt, the waveform decides (see `polarity_fit`).
     """
     envelope = band_envelope(samples, sample_rate_hz, band_hz)
     if not envelope.max() > 0:
@@ -97,7 +101,10 @@ def direct_sound(
         found = (start_s + fit.delay_s, fit)
         start_s = found[0] - 1 / (band_hz[1] - band_hz[0])
         between = (found[0] - start_s - 0.5 * lead, found[0] - start_s + 0.5 * lead)
-    return found
+    if found is None or found[1].opposite is None or found[1].confidence > _SURE:
+        return found
+    time_s, fit = found
+    return likelier(samples, sample_rate_hz, band_hz, time_s - fit.delay_s, fit)
 
 
 def _refined(
@@ -120,7 +127,7 @@ def _refined(
     if apart_s > _AGREE * fit.uncertainty_s:
         return time_s, _doubted(fit, fit.uncertainty_s, apart_s)
     unlike_s = (_CUT_SHORT if better.until_s * middle_hz < 1 else _UNLIKE) / band_hz[1]
-    own_s = _OWN / min(band_hz[1], fit.high_hz)
+    own_s = _OWN * max(fit.high_order, 2.0) / min(band_hz[1], fit.high_hz)
     return better.time_s, _doubted(fit, better.uncertainty_s, max(unlike_s, own_s))
 
 

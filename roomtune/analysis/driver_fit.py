@@ -12,7 +12,7 @@ that the uncertainty of the arrival t counts what cannot be seen.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -62,7 +62,8 @@ class DriverFit:
 
     delay_s after the window's start with its standard uncertainty; sign +-1;
     confidence of the sign 0 to 1; low_hz, low_q, low_order and high_hz, high_q,
-    high_order are the driver's ends; misfit is the relative deviation beyond noise.
+    high_order are the driver's ends; misfit is the relative deviation beyond noise;
+    opposite: the best driver of the other sign, where the spectrum leaves a doubt.
     """
 
     delay_s: float
@@ -76,6 +77,7 @@ class DriverFit:
     high_q: float
     high_order: float
     misfit: float
+    opposite: DriverFit | None = None
 
 
 def fit_driver(spectrum: EarlySpectrum, between_s: tuple[float, float]) -> DriverFit | None:
@@ -90,30 +92,36 @@ def fit_driver(spectrum: EarlySpectrum, between_s: tuple[float, float]) -> Drive
     if _signal_to_noise(spectrum) < 12 + 1.5 * np.sqrt(2 * pieces):
         return None
     candidates = _match(spectrum, start, between_s)
-    best, lead = _better_sign(spectrum, start, candidates)
+    best, other, lead = _better_sign(spectrum, start, candidates)
     misfit = _relative_misfit(spectrum, best.parameters, best.sign)
     best = _fit_complex(spectrum, best.parameters, best.sign, misfit)
-    found = best.parameters
+    confidence = float(np.tanh(lead / 2))
+    opposite = None if other is None else _as_driver(spectrum, other, confidence)
+    return replace(_as_driver(spectrum, best, confidence), opposite=opposite)
+
+
+def _as_driver(spectrum: EarlySpectrum, fit: _Fit, confidence: float) -> DriverFit:
+    found = fit.parameters
     low, low_q, high, high_q = np.exp(found[[2, 3, 5, 6]])
     return DriverFit(
         float(found[1]),
-        float(np.hypot(best.uncertainty_s, _UNLIKE / spectrum.frequencies_hz[-1])),
-        best.sign,
-        float(np.tanh(lead / 2)),
+        float(np.hypot(fit.uncertainty_s, _UNLIKE / spectrum.frequencies_hz[-1])),
+        fit.sign,
+        confidence,
         float(low),
         float(low_q),
         float(found[4]),
         float(high),
         float(high_q),
         float(found[7]),
-        _relative_misfit(spectrum, found, best.sign),
+        _relative_misfit(spectrum, found, fit.sign),
     )
 
 
 def _better_sign(
     spectrum: EarlySpectrum, start: NDArray[np.float64], candidates: list[_Candidate]
-) -> tuple[_Fit, float]:
-    """The likelier of two polarities, and by how much in log likelihood.
+) -> tuple[_Fit, _Fit | None, float]:
+    """The likelier of two polarities, the other, and by how much in log likelihood.
 
     What the model cannot explain counts as noise. The second is only fitted
     when the matched filter leaves a doubt.
@@ -122,10 +130,10 @@ def _better_sign(
     best = _fit_complex(spectrum, _placed(start, first, spectrum), first.sign, _MISFIT[1])
     lead = (first.evidence - second.evidence) / best.excess
     if lead > _CLEAR:
-        return best, lead
+        return best, None, lead
     other = _fit_complex(spectrum, _placed(start, second, spectrum), second.sign, _MISFIT[1])
     best, other = sorted((best, other), key=lambda fit: fit.cost)
-    return best, (other.cost - best.cost) / best.excess
+    return best, other, (other.cost - best.cost) / best.excess
 
 
 def driver_log_response(

@@ -88,11 +88,13 @@ def fit_modes(
     strong mode are fitted, but left out. Raises ValueError when the responses
     are shorter than 0.3 s after that.
 
-    In a room with 20 modes below 120 Hz, some a third of their bandwidth apart,
-    40 dB peak over noise, 20 seeded trials (tests/benchmarks/modes_trial.py): 10 outputs
-    at 5 seats miss 2 modes of 400 and invent none; 95 % of the frequencies are within
-    0.1 %, of the decays within 6 %. The truth lies within two stated deviations
-    for 94 to 96 %. Three outputs at three seats: 0.2 %, 16 %, 43 missed, 16 invented.
+    Rooms with 20 modes below 120 Hz, white noise 40 dB below the peak, against the Cramer-Rao
+    bound (tests/benchmarks/modes_trial.py). Masonry, five pairs closer than their bandwidth (0.67
+    of it at least), 12 outputs at 9 seats: all found, none invented, frequencies within 0.02 %,
+    decays within 4.2 % (bound: a standard error of 1.5 %). Damped, six pairs closer, down to 0.31
+    of it, same places: frequencies 1.06, decays 1.22 times the bound, which itself is beyond
+    what 5 % would need for one mode in eleven. The truth lies within two stated deviations
+    for 94 to 96 %. With three outputs at three seats the bound passes 5 % for most modes.
     """
     leading = response.samples.shape[:-1]
     arrivals = _arrivals(response, arrival_s)

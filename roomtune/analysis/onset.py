@@ -10,7 +10,8 @@ from roomtune.signal.values import ImpulseResponse
 
 _FIRST_SHARE = 0.3
 _ABOVE_NOISE = 4.0
-_TAIL_SHARE = 6
+_TAIL_SHARE = 3
+_LEAST_CYCLES = 4.0
 
 
 def band_taper(
@@ -75,9 +76,10 @@ def tail_density(
 def energy_density(
     samples: NDArray[np.float64], sample_rate_hz: float, frequencies_hz: NDArray[np.float64]
 ) -> NDArray[np.float64]:
-    """Energy density (k,) per sample of a stretch (n,), smoothed by an octave.
+    """Energy density (k,) per sample of a stretch (n,), smoothed by an octave or more.
 
-    White noise of variance v has the density v.
+    White noise of variance v has the density v. A short stretch tells little of low
+    frequencies: four cycles of its length to either side, at least, are looked at together.
     """
     import scipy.fft
 
@@ -85,8 +87,14 @@ def energy_density(
     length = scipy.fft.next_fast_len(4 * len(window), real=True)
     power = np.abs(scipy.fft.rfft(samples * window, length)) ** 2 / np.sum(window**2)
     grid = scipy.fft.rfftfreq(length, 1 / sample_rate_hz)
-    bands = np.stack([frequencies_hz * 2**-0.5, frequencies_hz * 2**0.5], axis=-1)
-    return np.nan_to_num(mean_over_bands(grid, power, bands), nan=power[-1])
+    reach = _LEAST_CYCLES * sample_rate_hz / len(samples)
+    low = np.minimum(frequencies_hz * 2**-0.5, frequencies_hz - reach)
+    high = np.maximum(frequencies_hz * 2**0.5, frequencies_hz + reach)
+    edges = np.append(grid - grid[1] / 2, grid[-1] + grid[1] / 2)
+    below = np.append(0.0, np.cumsum(power * grid[1]))
+    low, high = (np.clip(limit, grid[1] / 2, edges[-1]) for limit in (low, high))
+    between = np.interp(high, edges, below) - np.interp(low, edges, below)
+    return np.asarray(between / np.maximum(high - low, 1e-300))
 
 
 def usable_band_hz(

@@ -105,7 +105,7 @@ def test_shift_gain_and_polarity_change_nothing_else(
     kind = kinds[name]
     response = synthetic_driver(kind, 0.008, 1, 50, (), np.random.default_rng(1))
     # silence about it, so that nothing is turned round the ends
-    response = ImpulseResponse(np.pad(response.samples, 8000), 48000.0, response.start_s)
+    response = ImpulseResponse(np.pad(response.samples, 20000), 48000.0, response.start_s)
     gain = (-1 if inverted else 1) * 10 ** (gain_db / 20)
     moved = ImpulseResponse(
         gain * np.roll(response.samples, shift), response.sample_rate_hz, response.start_s

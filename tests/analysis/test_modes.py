@@ -14,11 +14,11 @@ RATE, BAND = 2000.0, (15.0, 120.0)
 SIZE = (4.8, 3.9, 2.45)
 
 
-def decay_of(frequency_hz):
-    return 0.5 + 30 / frequency_hz
+def decay_of(frequency_hz, least_s=0.5):
+    return least_s + 30 / frequency_hz
 
 
-def modal_room(seed, snr_db, outputs=10, seats=5, size=SIZE):
+def modal_room(seed, snr_db, outputs=10, seats=5, size=SIZE, least_s=0.5):
     """Modal sum of a rectangular room through subwoofers, with white noise."""
     rng = np.random.default_rng(seed)
     modes = rectangular_modes(size, 260.0)
@@ -33,7 +33,7 @@ def modal_room(seed, snr_db, outputs=10, seats=5, size=SIZE):
     sources[:, 2] = rng.uniform(0.05, 0.4, outputs)
     places = rng.uniform(0.15, 0.85, (seats, 3))
     times = np.arange(int(2.0 * RATE)) / RATE
-    loss = 3 * np.log(10) / decay_of(frequencies)
+    loss = 3 * np.log(10) / decay_of(frequencies, least_s)
     waves = np.exp(-loss[:, None] * times) * np.sin(2 * np.pi * frequencies[:, None] * times)
     waves /= frequencies[:, None] * (1 + (frequencies[:, None] / 150) ** 4)
     samples = np.einsum("sm,rm,mt->srt", shapes(sources), shapes(places), waves)
@@ -52,8 +52,24 @@ def matched(found, truth):
     return np.where(close, places, -1)
 
 
-@pytest.mark.parametrize("seed", range(3))
-def test_all_modes_below_120_hz_at_40_db(seed):
+@pytest.mark.slow
+def test_twenty_modes_below_120_hz_at_40_db():
+    """Masonry walls, 12 outputs at 9 seats; five pairs closer than their bandwidth, at least 0.67.
+
+    There the Cramer-Rao bound of a decay is at most 1.5 % (tests/benchmarks/modes_trial.py).
+    """
+    response, truth = modal_room(1000, 40, 12, 9, (4.72, 4.36, 2.87), 0.9)
+    assert len(truth) == 20
+    spacing = np.diff(truth) * np.pi * decay_of(truth[1:], 0.9) / 3 / np.log(10)
+    assert np.count_nonzero(spacing < 1) == 5
+    found = fit_modes(response, BAND, 0.0)
+    assert len(found.frequencies_hz) == 20
+    assert np.max(np.abs(found.frequencies_hz / truth - 1)) < 0.002
+    assert np.max(np.abs(found.decay_s / decay_of(truth, 0.9) - 1)) < 0.05
+
+
+@pytest.mark.parametrize("seed", range(2))
+def test_modes_of_a_damped_room_as_far_as_noise_allows(seed):
     response, truth = modal_room(seed, 40)
     assert len(truth) == 18
     assert np.min(np.diff(truth) * np.pi * decay_of(truth[1:]) / 3 / np.log(10)) < 0.5

@@ -34,10 +34,10 @@ def test_polarity_in_a_room_at_40_db(kinds, synthetic_driver, some_reflections):
 
 
 @pytest.mark.slow
-def test_polarity_at_20_db_is_right_or_doubted(kinds, synthetic_driver):
+def test_polarity_at_20_db_is_right(kinds, synthetic_driver):
     right, confidence = trials(kinds, synthetic_driver, 120, 20, seed=1)
-    assert np.all(right[confidence > 0.5])
-    assert right.mean() > 0.98
+    assert np.all(right)
+    assert np.all(confidence > 0.5)
 
 
 def test_silence_has_no_polarity():

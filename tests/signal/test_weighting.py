@@ -24,6 +24,10 @@ def test_formula_and_table(table, letter):
     formula = np.array([float(row[f"{letter}_formula_at_exact_dB"]) for row in table])
     assert found == pytest.approx(formula, abs=1e-6)
     assert np.max(np.abs(found - printed)) < 0.0501
+    upper, lower = (
+        np.array([float(row[f"class1_{side}_dB"]) for row in table]) for side in ("upper", "lower")
+    )
+    assert np.all((found - printed <= upper) & (found - printed >= lower))
 
 
 def test_z_is_flat_and_unknown_letters_are_refused():
