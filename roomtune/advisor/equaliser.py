@@ -1,8 +1,10 @@
 """The equaliser: sections added one by one where they help most, always fitted jointly.
 
 Growing alone ends where the order of adding led it. So it grows beyond the
-number allowed and drops the least useful ones again, and in the end moves
-sections to where they help more.
+number allowed and drops the least useful ones again, and the other way round,
+and in the end moves sections to where they help more. Broad sections that work
+against each other are a dead end of the fit: while sections come and go their
+gains cost more than in the end.
 """
 
 from __future__ import annotations
@@ -12,14 +14,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from roomtune.advisor.objective import Problem, cost_of, fitted
+from roomtune.advisor.objective import Problem, cost_of, costs_without, fitted
 from roomtune.advisor.palette import Ground, Palette, Rules, at_mode, most_useful, palette_of
 from roomtune.advisor.state import Free, Section, State
 
 HOPELESS = 4.0
-TRIED, BEYOND, SUSPECTS = 3, 3, 3
+TRIED, BEYOND, SUSPECTS = 3, 2, 3
+CAUTIOUS, WARY = (0.01, 0.003), 0.004
 QUICK_STEPS, DROP_STEPS, STEPS = 5, 3, 20
-WORTH = 1 - 1e-3
+WORTH, FINAL = 1 - 1e-3, 1e-8
 
 
 @dataclass(frozen=True, eq=False)
@@ -31,10 +34,10 @@ class _Work:
     rules: Rules
     gains: tuple[tuple[int, ...], ...]
 
-    def fitted(self, state: State, steps: int) -> tuple[State, float]:
+    def fitted(self, state: State, steps: int, tolerance: float = 1e-4) -> tuple[State, float]:
         """All sections and gains fitted together, and the cost."""
         free = Free(gains=self.gains, sections=tuple(range(len(state.sections))))
-        return fitted(self.problem, state, free, steps)
+        return fitted(self.problem, state, free, steps, tolerance)
 
     def useful(self, state: State, per_output: int, most: int) -> list[Section]:
         """The most useful sections that have room."""
@@ -43,7 +46,7 @@ class _Work:
 
     def by_loss(self, state: State, places: Sequence[int]) -> list[int]:
         """The places in the order of what dropping the section there costs, least first."""
-        costs = [cost_of(self.problem, without(state, place)) for place in places]
+        costs = costs_without(self.problem, state, places)
         return [places[i] for i in np.argsort(costs, kind="stable").tolist()]
 
 
@@ -63,20 +66,28 @@ def grown(
     """
     work = _Work(problem, palette_of(problem, grounds, rules), rules, tuple(gains))
     most = rules.per_output
-    quick, cost = _added(work, state, cost_of(problem, state), most)
-    state, cost = work.fitted(quick, STEPS)
-    if any(len(quick.on(output)) >= most for ground in grounds for output in ground.outputs):
-        for start, extra in ((quick, BEYOND), (None, BEYOND - 1)):
-            trial, new = _grown_beyond(work, start or state, most, extra)
-            if new < cost * WORTH:
-                state, cost = trial, new
-    return _exchanged(work, state, cost, exchanges)
+    found = [
+        _regrown(work, state, weight, (most + BEYOND, most))
+        for weight in dict.fromkeys(max(problem.gain_weight, weight) for weight in CAUTIOUS)
+    ]
+    state, cost = min(found, key=lambda trial: trial[1])
+    ways = [(max(most - BEYOND, 0), most), (most + BEYOND, most)]
+    while ways and any(len(state.on(o)) >= most for ground in grounds for o in ground.outputs):
+        trial, new = _regrown(work, state, max(problem.gain_weight, WARY), ways.pop(0))
+        if new < cost * WORTH:
+            state, cost = trial, new
+    return work.fitted(_exchanged(work, state, cost, exchanges), QUICK_STEPS, FINAL)[0]
 
 
-def _grown_beyond(work: _Work, state: State, most: int, extra: int) -> tuple[State, float]:
-    """More sections than allowed, and the least useful dropped."""
-    beyond, _ = _added(work, state, cost_of(work.problem, state), most + extra)
-    return _within(work, beyond, most)
+def _regrown(
+    work: _Work, state: State, gain_weight: float, numbers: Sequence[int]
+) -> tuple[State, float]:
+    """As many sections on each output as the numbers say, one after the other."""
+    wary = replace(work, problem=replace(work.problem, gain_weight=gain_weight))
+    for number in numbers:
+        state = _within(wary, state, number)
+        state, _ = _added(wary, state, cost_of(wary.problem, state), number)
+    return work.fitted(state, STEPS)
 
 
 def _added(work: _Work, state: State, cost: float, per_output: int) -> tuple[State, float]:
@@ -91,13 +102,13 @@ def _added(work: _Work, state: State, cost: float, per_output: int) -> tuple[Sta
             return state, cost
 
 
-def _within(work: _Work, state: State, per_output: int) -> tuple[State, float]:
+def _within(work: _Work, state: State, per_output: int) -> State:
     """The least useful sections dropped until no output has more than it may."""
     while True:
-        full = [o for o in range(len(state.gains_db)) if len(state.on(o)) > per_output]
+        full = {o for o in range(len(state.gains_db)) if len(state.on(o)) > per_output}
         if not full:
-            return work.fitted(state, STEPS)
-        places = [p for p, s in enumerate(state.sections) if not set(full).isdisjoint(s.outputs)]
+            return state
+        places = [p for p, s in enumerate(state.sections) if not full.isdisjoint(s.outputs)]
         trials = [
             work.fitted(without(state, place), DROP_STEPS)
             for place in work.by_loss(state, places)[:SUSPECTS]
@@ -140,9 +151,8 @@ def pruned(problem: Problem, state: State, places: Sequence[int], rules: Rules) 
     tried: set[int] = set()
     cost = cost_of(problem, state)
     while True:
-        costs = {
-            place: cost_of(problem, without(state, place)) for place in kept if place not in tried
-        }
+        left = [place for place in kept if place not in tried]
+        costs = dict(zip(left, costs_without(problem, state, left), strict=True))
         if not costs or min(costs.values()) > cost + HOPELESS * rules.benefit:
             return state
         place = min(costs, key=lambda item: (costs[item], item))

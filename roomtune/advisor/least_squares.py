@@ -95,7 +95,9 @@ def _accepted(
     free = np.flatnonzero(~held)
     if not len(free):
         return None
-    normal, gradient = now.normal[np.ix_(free, free)], now.gradient[free]
+    normal, gradient = now.normal, now.gradient
+    if len(free) < len(x):
+        normal, gradient = normal[np.ix_(free, free)], gradient[free]
     diagonal = normal.diagonal()
     scale = diagonal + 1e-9 * max(float(diagonal.sum()) / len(free), 1e-300)
     damped = normal.copy()

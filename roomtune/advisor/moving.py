@@ -7,11 +7,12 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from roomtune.advisor.sections import SectionBank, section_responses
+from roomtune.advisor.sections import SectionBank, section_magnitudes, section_responses
 from roomtune.advisor.state import LOG_Q_PER_DB, Free, State, bank_of
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
+Values = NDArray[np.complex128] | NDArray[np.float64]
 Indices = NDArray[np.intp]
 NEPER_DB = np.log(10) / 20
 
@@ -22,11 +23,12 @@ class Electrical:
 
     slopes[o]: (variables of o, k) with their places in the vector, places[o].
     `unions`: which variables move any of some outputs, as far as asked for before.
+    Both are real, magnitudes alone, where phases do not count.
     """
 
-    response: Complex
+    response: Values
     gains_db: Array
-    slopes: tuple[Complex, ...]
+    slopes: tuple[Values, ...]
     places: tuple[Indices, ...]
     unions: dict[tuple[int, ...], Indices] = field(default_factory=dict)
 
@@ -44,7 +46,8 @@ class Moving:
 
     still: (outputs, k) of what is not free; kinds: of the free sections;
     tied: which of these follow a mode (log Q at 0 dB, else NaN); on[o]: which
-    are on output o; places[o]: its variables.
+    are on output o; places[o]: its variables. Without `phases` only magnitudes are
+    worked out.
     """
 
     state: State
@@ -52,11 +55,12 @@ class Moving:
     turn: Complex
     frequencies_hz: Array
     rate_hz: float
-    still: Complex
+    still: Values
     kinds: tuple[str, ...]
     tied: Array
     on: tuple[Indices, ...]
     places: tuple[Indices, ...]
+    phases: bool = True
     unions: dict[tuple[int, ...], Indices] = field(default_factory=dict)
 
     def at(self, variables: Array, with_slopes: bool = True) -> Electrical:
@@ -75,38 +79,52 @@ class Moving:
         if not self.kinds:
             slopes = np.zeros((0, 3, len(self.turn)), dtype=complex)
         else:
-            values = variables[first:].reshape(-1, 3)
-            follows = np.isfinite(self.tied)
-            log_q = np.where(follows, self.tied + LOG_Q_PER_DB * values[:, 2], values[:, 1])
-            bank = SectionBank(self.kinds, values[:, 0], log_q, values[:, 2])
-            each, slopes = section_responses(bank, self.frequencies_hz, self.rate_hz, with_slopes)
-            if with_slopes and follows.any():
-                slopes[follows, 2] += LOG_Q_PER_DB * slopes[follows, 1]
-                slopes[follows, 1] = 0.0
+            each, slopes = self.each(variables, with_slopes)
             response = response.copy() if response is self.still else response
             for output, mine in enumerate(self.on):
                 if len(mine):
-                    response[output] *= np.prod(each[mine], axis=0)
+                    response[output] *= np.prod(_chosen(each, mine), axis=0)
         if not with_slopes:
             return Electrical(response, gains, (), ())
         return Electrical(
             response,
             gains,
-            tuple(map(self._slopes, range(len(gains)), (slopes,) * len(gains))),
+            tuple(self._slopes(output, slopes) for output in range(len(gains))),
             self.places,
+            self.unions,
         )
 
-    def _slopes(self, output: int, slopes: Complex) -> Complex:
+    def each(self, variables: Array, with_slopes: bool = False) -> tuple[Values, Values]:
+        """Responses (m, k) of the free sections, and slopes (m, 3, k) of their logarithms."""
+        values = variables[len(self.free.gains) + len(self.free.delays) :].reshape(-1, 3)
+        follows = np.isfinite(self.tied)
+        log_q = np.where(follows, self.tied + LOG_Q_PER_DB * values[:, 2], values[:, 1])
+        bank = SectionBank(self.kinds, values[:, 0], log_q, values[:, 2])
+        worked_out = section_responses if self.phases else section_magnitudes
+        each, slopes = worked_out(bank, self.frequencies_hz, self.rate_hz, with_slopes)
+        if with_slopes and follows.any():
+            slopes[follows, 2] += LOG_Q_PER_DB * slopes[follows, 1]
+            slopes[follows, 1] = 0.0
+        return each, slopes
+
+    def _slopes(self, output: int, slopes: Values) -> Values:
         """Slopes of an output's logarithm by its variables, (v, k)."""
         flat = np.full(len(self.turn), NEPER_DB, dtype=complex)
         rows = [flat for group in self.free.gains if output in group]
         rows += [self.turn for group in self.free.delays if output in group]
-        sections = slopes[self.on[output]].reshape(-1, len(self.turn))
+        sections = _chosen(slopes, self.on[output]).reshape(-1, len(self.turn))
         return np.concatenate([np.array(rows), sections]) if rows else sections
 
 
-def moving(state: State, free: Free, frequencies_hz: Array, rate_hz: float) -> Moving:
-    """Prepare a state whose `free` values will move."""
+def _chosen(values: Values, places: Indices) -> Values:
+    """The values at ascending places, themselves when these are all."""
+    return values if len(places) == len(values) else values[places]
+
+
+def moving(
+    state: State, free: Free, frequencies_hz: Array, rate_hz: float, phases: bool = True
+) -> Moving:
+    """Prepare a state whose `free` values will move; without `phases` only magnitudes count."""
     outputs, first = len(state.gains_db), len(free.gains) + len(free.delays)
     chosen = [state.sections[place] for place in free.sections]
     on = tuple(
@@ -123,17 +141,19 @@ def moving(state: State, free: Free, frequencies_hz: Array, rate_hz: float) -> M
         for output in range(outputs)
     )
     turn = np.asarray(-2e-3j * np.pi * frequencies_hz, dtype=np.complex128)
+    still = _still(state, free, turn, frequencies_hz, rate_hz)
     return Moving(
         state,
         free,
         turn,
         frequencies_hz,
         rate_hz,
-        _still(state, free, turn, frequencies_hz, rate_hz),
+        still if phases else np.abs(still),
         tuple(section.kind for section in chosen),
         np.array([np.log(section.mode_q or np.nan) for section in chosen]),
         on,
         places,
+        phases,
     )
 
 

@@ -116,6 +116,15 @@ class Problem:
     boost_weight: float = 1.0
     gain_weight: float = 0.02
 
+    @cached_property
+    def phases(self) -> bool:
+        """Whether phases count: not where every channel plays from one output alone."""
+        return any(len(members) > 1 for members in self.model.members)
+
+    def moving(self, state: State, free: Free) -> Moving:
+        """A state prepared for a fit of its free values."""
+        return moving(state, free, self.model.centres_hz, self.rate_hz, self.phases)
+
     def folded(self, state: State, keep: Sequence[int]) -> tuple[Problem, State]:
         """The same problem with all of `state` but the kept sections moved into the base."""
         kept = tuple(state.sections[place] for place in keep)
@@ -165,15 +174,22 @@ class Heard:
         """Levels (g, r) in dB of a channel's rows and their slopes (c, g, r) by some variables."""
         power, shares = self.power(channel)
         total = rows.mean(rows.seats @ power)
-        slopes = np.zeros((len(columns), *total.shape))
-        for place, output in enumerate(self.problem.model.members[channel] if len(columns) else ()):
+        members, slopes = self.problem.model.members[channel], None
+        for place, output in enumerate(members if len(columns) else ()):
             if len(self.now.places[output]):
                 at_seats = rows.seats @ shares[place]
                 moved = self.now.slopes[output][:, None]
                 effect = moved.real * at_seats.real
-                effect -= moved.imag * at_seats.imag
-                where = np.searchsorted(columns, self.now.places[output])
-                slopes[where] += rows.mean(effect)
+                if len(members) > 1:
+                    effect -= moved.imag * at_seats.imag
+                effect = rows.mean(effect)
+                if len(effect) == len(columns):
+                    slopes = effect if slopes is None else slopes + effect
+                else:
+                    slopes = np.zeros((len(columns), *total.shape)) if slopes is None else slopes
+                    slopes[np.searchsorted(columns, self.now.places[output])] += effect
+        if slopes is None:
+            return DB * np.log(total), np.zeros((len(columns), *total.shape))
         slopes *= 2 * DB / total
         return DB * np.log(total), slopes
 
@@ -191,7 +207,7 @@ def residuals(
 
     Without `slopes` these are zero.
     """
-    moved = moving(state, free, problem.model.centres_hz, problem.rate_hz)
+    moved = problem.moving(state, free)
     blocks = blocks_of(problem, moved, variables, slopes)
     jacobian = np.zeros((sum(len(b.error) for b in blocks), free.count))
     first = 0
@@ -282,13 +298,15 @@ def _filter_costs(
         return []
     first = len(moved.free.gains) + len(moved.free.delays)
     columns = np.arange(first + 2, len(variables), 3)
-    weight = problem.gain_weight
-    costs = [Block(weight * variables[columns], weight * np.eye(len(columns)), columns)]
-    for output in np.flatnonzero([len(mine) > 0 for mine in moved.on]):
-        lifted = 2 * DB * np.log(np.abs(now.response[output])) - now.gains_db[output]
-        over = np.flatnonzero(lifted > problem.boost_limit_db)
-        if len(over):
-            value = problem.boost_weight * (lifted[over] - problem.boost_limit_db)
+    weight, slopes = problem.gain_weight, np.zeros((len(columns), len(columns)))
+    slopes.flat[:: len(columns) + 1] = weight
+    costs = [Block(weight * variables[columns], slopes, columns)]
+    for output in (output for output, mine in enumerate(moved.on) if len(mine)):
+        size = np.abs(now.response[output])
+        limit_db = problem.boost_limit_db + now.gains_db[output]
+        if float(size.max()) > np.exp(limit_db / (2 * DB)):
+            over = np.flatnonzero(size > np.exp(limit_db / (2 * DB)))
+            value = problem.boost_weight * (2 * DB * np.log(size[over]) - limit_db)
             if now.places:
                 own = now.places[output] >= first
                 slope = now.slopes[output][own][:, over].real * (2 * DB * problem.boost_weight)
@@ -298,10 +316,12 @@ def _filter_costs(
     return costs
 
 
-def fitted(problem: Problem, state: State, free: Free, steps: int = 30) -> tuple[State, float]:
+def fitted(
+    problem: Problem, state: State, free: Free, steps: int = 30, tolerance: float = 1e-4
+) -> tuple[State, float]:
     """The state after a bounded least-squares fit of its free values, and its cost."""
     start, lower, upper = packed(state, free)
-    found = best_variables(problem, state, free, (start, lower, upper), steps)
+    found = best_variables(problem, state, free, (start, lower, upper), steps, tolerance)
     return unpacked(state, free, found.variables), found.cost
 
 
@@ -314,7 +334,7 @@ def best_variables(
     tolerance: float = 1e-4,
 ) -> Fit:
     """The least-squares fit of a state's free values from a start within bounds."""
-    moved = moving(state, free, problem.model.centres_hz, problem.rate_hz)
+    moved = problem.moving(state, free)
 
     def model(variables: Array, slopes: bool) -> Quadratic:
         return _summed(blocks_of(problem, moved, variables, slopes), len(variables) * slopes)
@@ -327,14 +347,34 @@ def _summed(blocks: Sequence[Block], count: int) -> Quadratic:
     cost = 0.5 * sum(float(block.error @ block.error) for block in blocks)
     gradient, normal = np.zeros(count), np.zeros((count, count))
     for block in blocks if count else ():
-        gradient[block.columns] += block.slopes @ block.error
-        normal[np.ix_(block.columns, block.columns)] += block.slopes @ block.slopes.T
+        if len(block.columns) == count:
+            gradient += block.slopes @ block.error
+            normal += block.slopes @ block.slopes.T
+        else:
+            gradient[block.columns] += block.slopes @ block.error
+            normal[np.ix_(block.columns, block.columns)] += block.slopes @ block.slopes.T
     return Quadratic(cost, gradient, normal)
 
 
 def cost_of(problem: Problem, state: State) -> float:
     """Half the sum of squares at a state."""
     free = Free(sections=tuple(range(len(state.sections))))
-    moved = moving(state, free, problem.model.centres_hz, problem.rate_hz)
+    moved = problem.moving(state, free)
     blocks = blocks_of(problem, moved, packed(state, free)[0], False)
     return 0.5 * sum(float(block.error @ block.error) for block in blocks)
+
+
+def costs_without(problem: Problem, state: State, places: Sequence[int]) -> list[float]:
+    """Half the sums of squares without one of the sections at the places, each in turn."""
+    free = Free(sections=tuple(range(len(state.sections))))
+    moved, variables = problem.moving(state, free), packed(state, free)[0]
+    whole, costs = moved.at(variables, False), []
+    each = moved.each(variables)[0] if moved.kinds else ()
+    for place in places:
+        response, values = whole.response.copy(), variables.copy()
+        response[list(state.sections[place].outputs)] /= each[place]
+        values[3 * place + 2] = 0.0
+        now = replace(whole, response=response)
+        blocks = acoustic_blocks(problem, now) + _filter_costs(problem, moved, values, now)
+        costs.append(0.5 * sum(float(block.error @ block.error) for block in blocks))
+    return costs

@@ -11,10 +11,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from roomtune.advisor.aims import TRANSITION_HZ
-from roomtune.advisor.moving import Electrical, electrical
+from roomtune.advisor.moving import Electrical, Values, electrical
 from roomtune.advisor.objective import Problem, acoustic_blocks
 from roomtune.advisor.room_modes import Mode
-from roomtune.advisor.sections import section_responses
+from roomtune.advisor.sections import section_magnitudes, section_responses
 from roomtune.advisor.state import LOG_Q_PER_DB, Section, State, bank_of
 from roomtune.processor.tuning import FilterType
 from roomtune.system.model import Processor
@@ -59,7 +59,7 @@ class Palette:
     """Neutral sections to choose from, with the slopes of their ln H by gain, (n, k)."""
 
     sections: tuple[Section, ...]
-    slopes: NDArray[np.complex128]
+    slopes: Values
 
     @cached_property
     def bounds_db(self) -> tuple[Array, Array]:
@@ -85,7 +85,8 @@ def palette_of(problem: Problem, grounds: Sequence[Ground], rules: Rules) -> Pal
     frequencies = problem.model.centres_hz
     if not sections:
         return Palette((), np.zeros((0, len(frequencies)), dtype=complex))
-    _, slopes = section_responses(bank_of(sections), frequencies, problem.rate_hz)
+    worked_out = section_responses if problem.phases else section_magnitudes
+    _, slopes = worked_out(bank_of(sections), frequencies, problem.rate_hz)
     return Palette(sections, slopes[:, 2])
 
 
@@ -192,7 +193,8 @@ def most_useful(
     outputs. At least one when there are `places` to choose from.
     """
     chosen = [palette.sections[place] for place in places]
-    now = electrical(state, problem.model.centres_hz, problem.rate_hz)
+    now: Values = electrical(state, problem.model.centres_hz, problem.rate_hz)
+    now = now if problem.phases else np.abs(now)
     mine = tuple(
         np.array([p for p, c in enumerate(chosen) if o in c.outputs], dtype=np.intp)
         for o in range(len(state.gains_db))

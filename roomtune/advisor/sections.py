@@ -66,6 +66,42 @@ def section_responses(
     return above * per_below, slopes
 
 
+def section_magnitudes(
+    bank: SectionBank,
+    frequencies_hz: NDArray[np.float64],
+    sample_rate_hz: float,
+    with_slopes: bool = True,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Magnitudes (m, k) and the derivatives of their natural logarithms (m, 3, k).
+
+    The magnitudes and real parts of `section_responses`, for less work.
+    """
+    ratio, slope = _warped(bank.log_frequency, frequencies_hz, sample_rate_hz)
+    powers, _ = _powers(bank.kinds)
+    n0, n1, n2, d0, d1, d2 = _coefficients(bank, powers)
+    square = ratio * ratio
+    n2_square, d2_square = n2 * square, d2 * square
+    above, below = n0 - n2_square, d0 - d2_square
+    turned_above, turned_below = n1**2 * square, d1**2 * square
+    per_above, per_below = 1 / (above**2 + turned_above), 1 / (below**2 + turned_below)
+    magnitude = np.sqrt(per_below / per_above)
+    if not with_slopes:
+        return magnitude, np.empty((len(ratio), 0, ratio.shape[1]))
+    turned_above *= per_above
+    turned_below *= per_below
+    above *= per_above
+    below *= per_below
+    slopes = np.empty((len(ratio), 3, ratio.shape[1]))
+    slopes[:, 1] = turned_below - turned_above
+    bent = d2_square * below - n2_square * above
+    slopes[:, 0] = (2 * bent - slopes[:, 1]) * slope
+    p0, p1, p2, q0, q1, q2 = powers * _A_PER_DB
+    slopes[:, 2] = p1 * turned_above - q1 * turned_below
+    if set(bank.kinds) & {"low shelf", "high shelf"}:
+        slopes[:, 2] += (p0 * n0 - p2 * n2_square) * above - (q0 * d0 - q2 * d2_square) * below
+    return magnitude, slopes
+
+
 def _warped(
     log_frequency: NDArray[np.float64], frequencies_hz: NDArray[np.float64], rate: float
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

@@ -112,7 +112,7 @@ def ours(target: Array, sections: int = SECTIONS) -> tuple[float, float, Array]:
     )
     problem, rules = problem_of(target), Rules(processor, 12.0, sections, 0.0, free=True)
     started = time.process_time()
-    state = grown(problem, neutral(1), [Ground((0,), (20, 20000))], rules)
+    state = grown(problem, neutral(1), [Ground((0,), (20, 20000))], rules, exchanges=0)
     taken = time.process_time() - started
     values = np.array([section.values for section in state.sections])
     return float(np.std(levels_db(values[..., None])[:, 0] - target)), taken, values
