@@ -42,45 +42,48 @@ def best_setting(bass: Bass, rules: Rules | None = None) -> Setting:
     """The setting of least cost; with `rules`, each subwoofer may have sections of its own."""
     with_pass = rules is not None and "all pass" in rules.processor.filter_types
     with_pass = with_pass and rules is not None and rules.per_output > 1
-    found = [_refined(bass, start) for start in _screened(bass, False)[:REFINED]]
-    if with_pass:
-        found += [_refined(bass, start) for start in _screened(bass, True)[:REFINED]]
+    passed = (0, _passes(bass.count)) if with_pass else (0,)
+    found = [_refined(bass, start) for p in passed for start in _screened(bass, p)[:REFINED]]
     found.sort(key=lambda setting: setting.cost)
     if rules is not None:
         found = [_with_sections(bass, setting, rules) for setting in found[:FINISHED]]
     return min(found, key=lambda setting: setting.cost)
 
 
-def _screened(bass: Bass, with_pass: bool) -> list[Setting]:
+def _passes(count: int) -> int:
+    """All-passes to try: one on each of three or more, up to 0.5 dB better in random rooms than
+    on all but one; on one of two, whose few sections the equaliser needs."""
+    return count if count > 2 else count - 1
+
+
+def _screened(bass: Bass, passed: int) -> list[Setting]:
     """Settings of a sequence, best first; the plain one always stays first.
 
-    Those `with_pass` have one all-pass on every subwoofer but the first.
+    The last `passed` subwoofers have an all-pass each.
     """
     n = bass.count
     count = SCREENED * max(n - 1, 1)
-    unit = _sequence(count, 5 * n - 4)
+    unit = _sequence(count, 3 * n - 2 + 2 * passed)
     delays = np.zeros((count + 1, n)) + bass.start_ms
     signs, gains = np.ones((count + 1, n)), np.zeros((count + 1, n))
     delays[1:, 1:] += (2 * unit[:, : n - 1] - 1) * 0.75 * REACH_MS
     signs[1:, 1:] = np.where(unit[:, n - 1 : 2 * n - 2] < 0.35, -1, 1)
     gains[1:] = -0.6 * GAIN_REACH_DB * unit[:, 2 * n - 2 : 3 * n - 2] ** 2
-    log_hz, log_q = (np.zeros((count + 1, n - 1)) for _ in range(2))
+    log_hz, log_q = (np.zeros((count + 1, passed)) for _ in range(2))
     low, high = np.log(25.0), np.log(160.0)
-    log_hz[1:] = low + (high - low) * unit[:, 3 * n - 2 : 4 * n - 3]
-    log_q[1:] = np.log(0.6) + np.log(4) * unit[:, 4 * n - 3 :]
+    log_hz[1:] = low + (high - low) * unit[:, 3 * n - 2 : 3 * n - 2 + passed]
+    log_q[1:] = np.log(0.6) + np.log(4) * unit[:, 3 * n - 2 + passed :]
     log_hz[0] = np.log(PASS_HZ[1])
     costs, allowed_db = [], bass.allowed_db
     for part in np.array_split(np.arange(count + 1), max(count // 240, 1)):
         response = bass.turned(delays[part], signs[part]) * 10 ** (gains[part] / 20)[..., None]
-        if with_pass:
-            response[:, 1:] *= _passed(bass, log_hz[part], log_q[part])
+        if passed:
+            response[:, n - passed :] *= _passed(bass, log_hz[part], log_q[part])
         costs.append(bass.costs(response, allowed_db))
     cost = np.concatenate(costs)
     order = np.argsort(cost, kind="stable")
     passes = [
-        tuple(_all_pass(o + 1, log_hz[c, o], log_q[c, o]) for o in range(n - 1))
-        if with_pass
-        else ()
+        tuple(_all_pass(n - passed + p, log_hz[c, p], log_q[c, p]) for p in range(passed))
         for c in range(count + 1)
     ]
     return [
