@@ -40,11 +40,15 @@ LEFT_OVER_DB = 1.0
 
 @dataclass(frozen=True, eq=False)
 class Aims:
-    """What the fits of one plan share: system, measurement, energy model."""
+    """What the fits of one plan share: system, measurement, energy model.
+
+    thirds_weight: how much the seat average in third octaves counts against finer detail.
+    """
 
     system: System
     measured: Measured
     model: EnergyModel
+    thirds_weight: float = THIRDS_WEIGHT
 
     @property
     def mains(self) -> tuple[int, ...]:
@@ -176,7 +180,7 @@ def _target_goals(
     thirds, wide = third_rows(aims.model, (max(low_hz, DEVIATION_BAND_HZ[0]), high_hz))
     inside = np.abs(np.log2(centres / thirds[:, None])) < 1 / 6
     part = (inside @ dips) / np.maximum(inside.sum(axis=1), 1)
-    coarse = THIRDS_WEIGHT * np.sqrt(audibility(thirds) / len(thirds)) * (1 - part / 2)
+    coarse = aims.thirds_weight * np.sqrt(audibility(thirds) / len(thirds)) * (1 - part / 2)
     lower = np.interp(np.log(thirds), np.log(centres), bent)
     return [
         _goal(aims, channel, gains, aims.average, bands, target + bent, weight),

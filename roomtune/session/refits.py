@@ -11,7 +11,7 @@ from functools import cached_property
 
 import numpy as np
 
-from roomtune.advisor.aims import Aims, problem_for
+from roomtune.advisor.aims import THIRDS_WEIGHT, Aims, problem_for
 from roomtune.advisor.alignment import (
     aligned_to_latest,
     arrivals_aligned,
@@ -60,9 +60,16 @@ class Refit:
     tuning: Tuning
 
     @classmethod
-    def of(cls, system: System, measured: Measured, tuning: Tuning) -> Refit:
+    def of(
+        cls,
+        system: System,
+        measured: Measured,
+        tuning: Tuning,
+        thirds_weight: float = THIRDS_WEIGHT,
+    ) -> Refit:
         """Prepare fits of `tuning` to `measured`."""
-        return cls(Aims(system, measured, energy_model(measured, tuning)), tuning)
+        model = energy_model(measured, tuning)
+        return cls(Aims(system, measured, model, thirds_weight), tuning)
 
     @property
     def subwoofers(self) -> tuple[int, ...]:
