@@ -45,7 +45,7 @@ class Burden:
         parts = (
             (
                 self.beaming_db,
-                "the lower driver beams: {:.1f} dB more lost 45 degrees off than at ka = 2",
+                "the lower driver beams: {:.1f} dB more lost 45 degrees off axis than at ka = 2",
             ),
             (self.heat_db, "{:.1f} dB too much heat in the upper driver"),
             (self.stroke_db, "{:.1f} dB too much stroke in the upper driver"),
