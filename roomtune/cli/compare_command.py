@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -88,7 +89,7 @@ def show_history(told: History) -> None:
     ]
     title = "What the tuning of the first session gives" if told.figures[0] else "History"
     table(title, headings, rows)
-    for before, after, result in zip(told.moments, told.moments[1:], told.step, strict=True):
+    for (before, after), result in zip(pairwise(told.moments), told.step, strict=True):
         echo(f"\n{before.name} -> {after.name}")
         show_findings(result)
 

@@ -70,6 +70,28 @@ def test_the_quick_check_tells_moved_furniture_in_words(there) -> None:
     assert open_session().name == "moved"
 
 
+def test_a_history_of_more_than_two_is_a_line_each_and_its_steps(there) -> None:
+    words = ("compare", "first", "moved", "first")
+    result = there(*words, "--figure", "history.png")
+    assert result.exit_code == 0, result.output
+    lines = result.stdout.splitlines()
+    told = [line.split()[0] for line in lines if line.startswith(("first ", "moved "))]
+    assert told == ["first", "moved", "first", "first", "moved"]
+    assert "first -> moved" in lines
+    assert "moved -> first" in lines
+    assert Path("history.png").read_bytes().startswith(b"\x89PNG")
+    plain = json.loads(there(*words, "--json").stdout)
+    assert [moment["name"] for moment in plain["sessions"]] == ["first", "moved", "first"]
+    assert [step["worth_retuning"] for step in plain["since_first"]] == [True, False]
+
+
+def test_two_sessions_are_compared_in_words(there) -> None:
+    result = there("compare", "first")
+    assert result.stdout.splitlines()[0].endswith("-moved")
+    assert "- The seats" in result.stdout
+    assert "A new tuning is worth it" in result.stdout
+
+
 def test_retuning_types_no_more_than_it_must_and_is_reported(there) -> None:
     told = json.loads(there("retune", "--since", "first", "--json").stdout)
     first, second = list_sessions(Path())
