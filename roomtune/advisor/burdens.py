@@ -88,8 +88,7 @@ def beaming_db(lower: Output, frequency_hz: float) -> float:
 def off_axis_loss_db(ka: float) -> float:
     """Loss of a piston 45 degrees off its axis, no more than 12 dB, and never less again above.
 
-    `ka` is wave number times radius, a pure number. Directivity 2 J1(x) / x with
-    x = ka sin 45 degrees (H. F. Olson, Acoustical Engineering, 1957: from memory).
+    `ka` is wave number times radius, a pure number; the formula stands in the module.
     """
     from scipy.special import j1
 

@@ -35,8 +35,8 @@ _FAILED = 4.0
 _CYCLES = 2.0
 _GROWTH = 1.5
 _SURPRISE = 5.0
-PER_PAIR = 8.0  # log odds against two more orders
-ORDERS = (4, 7)
+_PER_PAIR = 8.0  # log odds against two more orders
+_ORDERS = (4, 7)
 _LARGEST_STEP = np.array([2.0, np.inf, 0.5, 0.3, 0.7, 0.5, 0.3, 0.7])
 
 
@@ -180,7 +180,7 @@ def solved(
         step = np.clip(-np.linalg.solve(damped, gradient), -largest, largest)
         trial = place.copy()
         trial[chosen] += step
-        trial[list(ORDERS)] = np.clip(trial[list(ORDERS)], 0.5, 12)
+        trial[list(_ORDERS)] = np.clip(trial[list(_ORDERS)], 0.5, 12)
         new_residual, new_slopes = _misfits(problem, trial, end, chosen)
         new_cost = float(new_residual @ new_residual) / 2
         if new_cost < cost:
@@ -230,15 +230,11 @@ def _over_orders(
     problem: Whitened, solution: Solution, end: int, excess: float
 ) -> tuple[float, float]:
     """Mean and spread of the delay over the orders that may be, by their evidence."""
-    free = tuple(n for n in range(8) if n not in ORDERS)
     spread = np.sqrt(np.diag(solution.covariance) * excess)
-    choices = [_even(solution.parameters[n], 4 * float(spread[n]) + 0.6) for n in ORDERS]
+    choices = [_even(solution.parameters[n], 4 * float(spread[n]) + 0.6) for n in _ORDERS]
     evidence, delays, variances = [], [], []
-    for low_order, high_order in product(*choices):
-        start = solution.parameters.copy()
-        start[list(ORDERS)] = low_order, high_order
-        found = solved(problem, start, end, free)
-        against = PER_PAIR * (low_order + high_order - 4) / 2
+    for orders in product(*choices):
+        found, against = with_orders(problem, solution, end, orders)
         volume = np.linalg.slogdet(found.covariance)[1] / 2
         evidence.append(volume - against - found.cost / excess)
         delays.append(found.parameters[1])
@@ -248,6 +244,16 @@ def _over_orders(
     mean = float(weights @ np.array(delays))
     variance = weights @ (np.array(variances) + (np.array(delays) - mean) ** 2)
     return mean, float(np.sqrt(variance))
+
+
+def with_orders(
+    problem: Whitened, solution: Solution, end: int, orders: tuple[int, ...], rounds: int = 12
+) -> tuple[Solution, float]:
+    """The fit with the ends' orders (low, high) held, and the log odds against these."""
+    start = solution.parameters.copy()
+    start[list(_ORDERS)] = orders
+    free = tuple(n for n in range(8) if n not in _ORDERS)
+    return solved(problem, start, end, free, rounds), _PER_PAIR * (sum(orders) - 4) / 2
 
 
 def _even(order: float, reach: float) -> list[int]:

@@ -17,8 +17,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from roomtune.analysis.arrival_fit import (
-    ORDERS,
-    PER_PAIR,
     Solution,
     Whitened,
     extended,
@@ -27,12 +25,12 @@ from roomtune.analysis.arrival_fit import (
     solved,
     start_parameters,
     whitened,
+    with_orders,
 )
 from roomtune.analysis.driver_fit import DriverFit
 from roomtune.analysis.early_waveform import early_waveform
 
 _MISFIT = 0.05  # of the local level: what no model can say
-_FREE = tuple(n for n in range(8) if n not in ORDERS)
 _ROUNDS = 20
 
 
@@ -75,8 +73,6 @@ def _least_cost(problem: Whitened, solution: Solution, end: int) -> float:
     """Minus the log likelihood with the ends of second or fourth order that suit best."""
     costs = []
     for orders in product((2, 4), repeat=2):
-        start = solution.parameters.copy()
-        start[list(ORDERS)] = orders
-        found = solved(problem, start, end, _FREE, _ROUNDS)
-        costs.append(found.cost + PER_PAIR * (sum(orders) - 4) / 2)
+        found, against = with_orders(problem, solution, end, orders, _ROUNDS)
+        costs.append(found.cost + against)
     return min(costs)
