@@ -2,7 +2,9 @@
 
 Data and model pass the same shape: a raised cosine at the upper end of the band,
 whose ringing is short, and a causal high pass at the lower end, so that nothing
-late (reflections) rings ahead into what came before it.
+late (reflections) rings ahead into what came before it. Below the high pass the
+band fades over up to two octaves: a steep edge would ring ahead with the bass of
+the room.
 """
 
 from __future__ import annotations
@@ -20,6 +22,7 @@ _PER_CYCLE = 4.0
 _OCTAVES = 5.0
 _TOP_HZ = 1000.0
 _LOW_OCTAVES = 0.4
+_SKIRT_OCTAVES = 2.0
 _HIGH_PASS = 1.6
 _HIGH_PASS_ORDER = 6
 
@@ -69,7 +72,7 @@ def early_waveform(
     length = scipy.fft.next_fast_len(int((3 * ring_s + _SAMPLES / per_second) * rate), real=True)
     count = min(2 * int(np.ceil(per_second * length / rate / 2)), length - length % 2)
     grid = np.arange(count // 2 + 1) * rate / length
-    shape = _shape(grid, low, high)
+    shape = _shape(grid, max(band_hz[0], low / 2**_SKIRT_OCTAVES), low, high)
     inside = np.flatnonzero(np.abs(shape) > 1e-6)
     grid, shape = grid[inside], shape[inside]
     spectrum = scipy.fft.rfft(_piece(samples, begin, length, int(ring_s * rate)))[inside] * shape
@@ -84,11 +87,14 @@ def early_waveform(
     return EarlyWaveform(grid, shape, spectrum, kept, noise, begin_s, fine, first, count, length)
 
 
-def _shape(grid: NDArray[np.float64], low: float, high: float) -> NDArray[np.complex128]:
+def _shape(
+    grid: NDArray[np.float64], lowest: float, low: float, high: float
+) -> NDArray[np.complex128]:
     """What data and model are weighted with: short ringing above, causal below."""
     octaves = min(np.log2(high / max(high - _TOP_HZ, 0.5 * high)), 1.0)
     place = np.log2(np.maximum(grid, 1e-9))
-    rise = np.clip((place - np.log2(low)) / _LOW_OCTAVES, 0, 1)
+    begin, end = np.log2(lowest), np.log2(low) + _LOW_OCTAVES
+    rise = np.clip((place - begin) / (end - begin), 0, 1)
     fall = np.clip((np.log2(high) - place) / max(octaves, 1 / 6), 0, 1)
     edges = (0.5 - 0.5 * np.cos(np.pi * rise)) * (0.5 - 0.5 * np.cos(np.pi * fall))
     x = 1j * grid / (_HIGH_PASS * low)

@@ -11,6 +11,7 @@ from roomtune.signal.sweeps import Sweep, band_gain
 from roomtune.signal.values import ImpulseResponse
 from roomtune.system.reading import read_system
 from roomtune.virtual.places import loudspeaker_positions, seat_positions
+from roomtune.virtual.random import random_scenario
 from roomtune.virtual.room import VirtualRoom
 from roomtune.virtual.scenario import SHIPPED, load_scenario
 
@@ -71,3 +72,15 @@ def test_arrival_and_polarity_of_every_output_at_every_seat(room):
             reversed_there = true_output(virtual, output).reversed
             assert sign.sign == (-1 if reversed_there else 1), (output.name, seat.name)
     assert np.mean(covered) > 0.9
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("seed", "sign"), [(234, 1), (237, -1)])
+def test_a_woofer_whose_bass_rings_in_the_room_keeps_its_polarity(seed, sign):
+    scenario, system = random_scenario(seed)
+    room = VirtualRoom(scenario, system).quiet()
+    band = system.output("right woofer").safe_band_hz
+    for seat in system.seats:
+        found = polarity(room.truth("right woofer", seat.name), band)
+        assert found.sign == sign
+        assert found.confidence > 0.9
