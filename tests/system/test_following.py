@@ -93,6 +93,21 @@ def test_wishes_given_by_the_way_are_checked_like_those_in_the_file():
         assert words in str(caught.value)
 
 
+def test_wishes_given_by_the_way_need_no_brackets_and_add_up():
+    left, right = (speaker.name for speaker in SYSTEM.loudspeakers[:2])
+    found = with_wishes(SYSTEM, [f"leave_alone={left}", f"leave_alone = {right}", "forbid=notch"])
+    assert found.wishes.leave_alone == (left, right)
+    assert found.wishes.forbid == ("notch",)
+    first, second = (output.name for output in SYSTEM.outputs[:2])
+    pins = [f'gains_db."{first}"=-3', f"gains_db.{second} = -4.5", f"polarities.{first}=inverted"]
+    found = with_wishes(found, pins)
+    assert found.wishes.gains_db == {first: -3.0, second: -4.5}
+    assert found.wishes.polarities == {first: "inverted"}
+    again = with_wishes(found, [f'gains_db."{first}"=-1', "leave_alone=[]"]).wishes
+    assert again.gains_db == {first: -1.0, second: -4.5}
+    assert again.leave_alone == ()
+
+
 def test_target_words_given_by_the_way_add_up():
     found = with_target_words(SYSTEM, ["flat", "2 dB more below 100 Hz"])
     assert found.target.adjustments == ("2 dB more below 100 Hz",)
