@@ -13,6 +13,7 @@ from roomtune.advisor.boosts import within_boost
 from roomtune.advisor.channel_filters import with_channel_filters
 from roomtune.advisor.fir_filters import with_fir
 from roomtune.advisor.held_filters import format_proposals, held_better
+from roomtune.advisor.lfe_level import lfe_levelled
 from roomtune.advisor.limits import back_within_headroom, limited, within_headroom
 from roomtune.advisor.pinning import channels_within_headroom, has_pins, pinned
 from roomtune.advisor.proposal import Proposal
@@ -32,7 +33,7 @@ def finished(aims: Aims, tuning: Tuning) -> tuple[Tuning, list[Proposal]]:
         return rounded(aligned_to_latest(system, held, arrivals_ms), system.processor)
 
     tuning, _ = arrivals_aligned(system, aims.measured, on_whole_samples(tuning))
-    tuning = within_headroom(system, channels_trimmed(aims, tuning))
+    tuning = within_headroom(system, lfe_levelled(aims, channels_trimmed(aims, tuning)))
     tuning = within_boost(system, rounded(limited(system, tuning), system.processor))
     wanted = rounded(stepped(aims, tuning), system.processor)
     wanted, notes = with_channel_filters(aims, wanted)
@@ -43,7 +44,7 @@ def finished(aims: Aims, tuning: Tuning) -> tuple[Tuning, list[Proposal]]:
     tuning = arriving_together(system, aims.measured, held, aligned, ALIGNMENTS, ARRIVAL_GOAL_MS)
     if has_pins(system):
         tuning = rounded(pinned(system, tuning), system.processor)
-    tuning = rounded(channels_trimmed(aims, tuning), system.processor)
+    tuning = rounded(lfe_levelled(aims, channels_trimmed(aims, tuning)), system.processor)
     if system.wishes.gains_db:
         tuning = limited(system, channels_within_headroom(system, tuning))
     return rounded(back_within_headroom(system, tuning), system.processor), notes

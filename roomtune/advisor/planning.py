@@ -12,7 +12,9 @@ from roomtune.advisor.explaining import (
     result_proposals,
 )
 from roomtune.advisor.finishing import finished
+from roomtune.advisor.lfe_level import lfe_proposals
 from roomtune.advisor.limit_explaining import limit_proposals, loudness_proposals
+from roomtune.advisor.low_end import low_end_proposals
 from roomtune.advisor.maximum_level import maximum_levels, pressure_of_unity_pa
 from roomtune.advisor.measured import Measured
 from roomtune.advisor.pinning import pin_proposals
@@ -67,9 +69,11 @@ def _of_tuning(
         *bass_proposals(aims, tuning, gone, choices),
         *shared_proposals(ready.shared, tuning),
         *alignment_proposals(aims, tuning),
+        *lfe_proposals(aims, tuning),
         *equaliser_proposals(tuning),
         *mode_proposals(aims, gone[0].state),
         *refusal_proposals(aims, tuning),
+        *low_end_proposals(aims, tuning),
     ]
 
 
