@@ -78,11 +78,14 @@ def _within(value: float, knob: Range) -> float:
 
 
 def channels_within_headroom(system: System, tuning: Tuning) -> Tuning:
-    """The headroom made by all channels' gains together, where outputs' gains are pinned."""
+    """The headroom made by all channels' gains together, where outputs' gains are pinned.
+
+    No channel is turned up beyond 0 dB, or its full scale would clip before the outputs.
+    """
     knob = system.processor.gain_db
     step = knob.step or 0.1
     over = float(np.ceil(excess_db(system, tuning) / step - 1e-9) * step)
-    room = min(knob.maximum - c.gain_db for c in tuning.channels)
+    room = min(knob.maximum, 0.0) - max(c.gain_db for c in tuning.channels)
     change = min(-over, room)
     channels = tuple(replace(c, gain_db=c.gain_db + change) for c in tuning.channels)
     return rounded(replace(tuning, channels=channels), system.processor)
@@ -101,7 +104,17 @@ def pin_proposals(system: System, tuning: Tuning, natural: Mapping[str, bool]) -
     """
     wishes = system.wishes
     names = dict.fromkeys([*wishes.gains_db, *wishes.delays_ms, *wishes.polarities])
-    return [_proposal(system, tuning, name, natural) for name in names]
+    told = [_proposal(system, tuning, name, natural) for name in names]
+    if wishes.leave_alone:
+        told.append(_wished(", ".join(wishes.leave_alone), "no equaliser", "left alone"))
+    if wishes.forbid:
+        told.append(_wished("whole system", f"without {', '.join(wishes.forbid)}", "forbidden"))
+    return told
+
+
+def _wished(subject: str, change: str, how: str) -> Proposal:
+    evidence = f"{how} in [wishes]; the rest adapts"
+    return Proposal(step="pinned", subject=subject, change=change, evidence=evidence, effect="")
 
 
 def _proposal(system: System, tuning: Tuning, name: str, natural: Mapping[str, bool]) -> Proposal:

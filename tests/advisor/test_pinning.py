@@ -80,6 +80,20 @@ def test_headroom_is_made_before_pinned_gains(workshop):
     assert len({round(change, 6) for change in lowered}) == 1
 
 
+def test_no_channel_is_turned_up_beyond_full_scale(workshop):
+    system, tuning = case(workshop, gains_db={"left low": -40.0})
+    found = channels_within_headroom(system, pinned(system, tuning))
+    assert max(channel.gain_db for channel in found.channels) == 0.0
+
+
+def test_what_is_left_alone_or_forbidden_is_told(workshop):
+    system, tuning = case(workshop, leave_alone=("left", "sub one"), forbid=("boost", "Bessel"))
+    alone, forbidden = pin_proposals(system, tuning, {})
+    assert alone.subject == "left, sub one"
+    assert "left alone in [wishes]" in alone.evidence
+    assert "boost, Bessel" in forbidden.change
+
+
 def test_pins_name_outputs_within_what_the_processor_has(workshop):
     system = workshop.system()
     good = with_wishes(system, ['gains_db={"sub one"=-3}', "fir=mixed phase"])
