@@ -86,14 +86,14 @@ def _grounds(aims: Aims, tuning: Tuning, channels: Sequence[str], bass_hz: float
         return []
     grounds = []
     for outputs in zip(*rows, strict=True):
-        bands = [_played_hz(tuning, output.name, output.safe_band_hz) for output in outputs]
+        bands = [played_hz(tuning, output.name, output.safe_band_hz) for output in outputs]
         low, high = max(b[0] for b in bands), min(min(b[1] for b in bands), TOP_HZ)
         places = tuple(aims.model.outputs.index(output.name) for output in outputs)
         grounds.append(Ground(places, (low, max(high, 1.2 * low))))
     return grounds
 
 
-def _played_hz(tuning: Tuning, output: str, safe_hz: tuple[float, float]) -> tuple[float, float]:
+def played_hz(tuning: Tuning, output: str, safe_hz: tuple[float, float]) -> tuple[float, float]:
     """Band that an output plays under its crossovers, with half an octave of margin."""
     low, high = safe_hz
     for item in tuning.output(output).filters:

@@ -103,10 +103,10 @@ def _on_ground(ground: Ground, rules: Rules) -> list[Section]:
         if kind in rules.processor.filter_types:
             ends = np.geomspace(1.5 * low, high / 1.5, 5) if high > 4 * low else ()
             found += [section_at(kind, ground.outputs, f, 0.7, rules) for f in ends]
-    return [_kept_on(ground, section) for section in found]
+    return [kept_on(ground, section) for section in found]
 
 
-def _kept_on(ground: Ground, section: Section) -> Section:
+def kept_on(ground: Ground, section: Section) -> Section:
     """The section bound to the band of its ground: beyond it the driver would work unheard."""
     low, high = (log(f) for f in ground.band_hz)
     place = min(max(section.values[0], low), high)

@@ -1,6 +1,7 @@
 """A tuning in use fitted again to a new measurement, with only some of its values free.
 
-Crossovers, polarities, routes and the number of filters stay as they are.
+Crossovers, polarities, routes and the number of filters stay as they are, and so does
+what the wishes pin or leave alone. No filter leaves the band that its drivers play.
 """
 
 from __future__ import annotations
@@ -21,11 +22,17 @@ from roomtune.advisor.alignment import (
 from roomtune.advisor.arrangement import subwoofer_places
 from roomtune.advisor.boosts import within_boost
 from roomtune.advisor.energy import energy_model
-from roomtune.advisor.equalising import rules_of
+from roomtune.advisor.equalising import played_hz, rules_of
 from roomtune.advisor.limits import within_headroom
 from roomtune.advisor.measured import Measured
 from roomtune.advisor.objective import Problem, cost_of, fitted
-from roomtune.advisor.palette import section_at
+from roomtune.advisor.palette import Ground, kept_on, section_at
+from roomtune.advisor.pinning import (
+    channels_within_headroom,
+    has_pins,
+    held_places,
+    pinned,
+)
 from roomtune.advisor.settings import moved, on_whole_samples
 from roomtune.advisor.state import Free, Section, State
 from roomtune.advisor.stepping import put_together, stepped, taken_apart
@@ -89,6 +96,7 @@ class Refit:
     def result(self, free: Freedom) -> Tuning:
         """The tuning with only that changed, every value on the processor's steps."""
         system, new = self.aims.system, self.tuning
+        free = replace(free, sections=self._movable(free.sections))
         if free.delays:
             aligned, _ = arrivals_aligned(system, self.aims.measured, on_whole_samples(new))
             new = rounded(_near(new, aligned), system.processor)
@@ -101,8 +109,23 @@ class Refit:
             new = arriving_together(system, self.aims.measured, new, self._realigned, ALIGNMENTS)
         if free.levels:
             new = within_headroom(system, channels_trimmed(self.aims, new))
+        if has_pins(system):
+            new = rounded(pinned(system, new), system.processor)
+        if free.levels:
             new = channels_trimmed(self.aims, rounded(new, system.processor))
+        if free.levels and system.wishes.gains_db:
+            new = channels_within_headroom(system, new)
         return rounded(new, system.processor)
+
+    def _movable(self, sections: Sequence[int]) -> tuple[int, ...]:
+        """Those of some filters that belong to no loudspeaker that is to be left alone."""
+        system = self.aims.system
+        alone = {
+            place
+            for place, name in enumerate(self.aims.model.outputs)
+            if system.output(name).loudspeaker in system.wishes.leave_alone
+        }
+        return tuple(p for p in sections if not alone & set(self.sections[p].outputs))
 
     def _realigned(self, tuning: Tuning, arrivals_ms: dict[str, float]) -> Tuning:
         """The tuning with its loudspeakers' delays moved to the latest arrival."""
@@ -126,9 +149,17 @@ class Refit:
         frequency, q = np.exp(section.values[:2])
         rules = rules_of(self.aims)
         allowed = section_at(section.kind, section.outputs, float(frequency), float(q), rules)
+        allowed = kept_on(Ground(section.outputs, self._played_hz(section.outputs)), allowed)
         lower = tuple(map(min, allowed.lower, section.values))
         upper = tuple(map(max, allowed.upper, section.values))
         return replace(section, lower=lower, upper=upper)  # type: ignore[arg-type]
+
+    def _played_hz(self, places: Sequence[int]) -> tuple[float, float]:
+        """The band that all of some outputs play, under their crossovers."""
+        outputs = [self.aims.system.output(self.aims.model.outputs[place]) for place in places]
+        bands = [played_hz(self.tuning, output.name, output.safe_band_hz) for output in outputs]
+        low = max(band[0] for band in bands)
+        return low, max(min(band[1] for band in bands), low)
 
     def _fitted(self, tuning: Tuning, free: Freedom) -> Tuning:
         """Subwoofers' delays, levels and the chosen filters, fitted together, gains rounded."""
@@ -150,10 +181,13 @@ class Refit:
     def _fit(self, problem: Problem, state: State, free: Freedom, steps: int) -> State | None:
         outputs = range(len(self.aims.model.outputs))
         playing = {o for p in free.sections for o in self.sections[p].outputs}
-        moving = sorted(playing | set(self.subwoofers)) if free.levels else []
+        names = self.aims.model.outputs
+        loud, late = (held_places(self.aims.system, names, what) for what in ("gains", "delays"))
+        moving = (playing | set(self.subwoofers)) - loud if free.levels else set()
+        delayed = [p for p in self.subwoofers if p not in late] if free.delays else []
         chosen = Free(
             gains=tuple((place,) for place in outputs if place in moving),
-            delays=tuple((place,) for place in self.subwoofers) if free.delays else (),
+            delays=tuple((place,) for place in delayed),
             sections=free.sections,
             gain_reach_db=6.0,
             delay_reach_ms=DELAY_REACH_MS,
