@@ -24,6 +24,8 @@ from roomtune.advisor.settings import moved, with_outputs
 from roomtune.advisor.state import Section
 from roomtune.processor.tuning import Tuning
 
+RESERVE_MS = 1.5
+
 
 @dataclass(frozen=True)
 class Arrangement:
@@ -51,6 +53,21 @@ def subwoofer_places(aims: Aims) -> tuple[int, ...]:
         if aims.system.loudspeaker(o.loudspeaker).channel is None
     ]
     return tuple(aims.model.outputs.index(name) for name in names)
+
+
+def delay_room_ms(aims: Aims, tuning: Tuning) -> tuple[float, float]:
+    """The earliest and the latest delay of a subwoofer that the processor has room for.
+
+    Beside the loudspeakers as they are now, with a reserve for the polish; without
+    bounds where these alone leave no room.
+    """
+    subs = {aims.model.outputs[place] for place in subwoofer_places(aims)}
+    others = [o.delay_ms for o in tuning.outputs if o.name not in subs]
+    knob = aims.system.processor.delay_ms
+    room = knob.maximum - knob.minimum - RESERVE_MS
+    if not others or max(others) - min(others) > room:
+        return -np.inf, np.inf
+    return max(others) - room, min(others) + room
 
 
 def bass_channel(aims: Aims, places: Sequence[int]) -> int | None:
@@ -85,7 +102,13 @@ def bass_of(
     )
     base = base_gains(aims, tuning)[channel][index][:, bands]
     return Bass(
-        covariance, base, part, aims.average[0], np.asarray(start_ms, float), tuning.sample_rate_hz
+        covariance,
+        base,
+        part,
+        aims.average[0],
+        np.asarray(start_ms, float),
+        tuning.sample_rate_hz,
+        delay_room_ms(aims, tuning),
     )
 
 

@@ -17,7 +17,10 @@ LOSS_WEIGHT, LOSS_ALLOWED_DB, LOSS_MARGIN_DB = 0.2, 3.0, 0.1
 
 @dataclass(frozen=True, eq=False)
 class Bass:
-    """The subwoofers by themselves: covariances (n, n, seats, k), base gains (n, k)."""
+    """The subwoofers by themselves: covariances (n, n, seats, k), base gains (n, k).
+
+    within_ms: the earliest and the latest delay that the processor has room for.
+    """
 
     covariance: Complex
     base: Complex
@@ -25,6 +28,7 @@ class Bass:
     weights: Array
     start_ms: Array
     rate_hz: float
+    within_ms: tuple[float, float] = (-np.inf, np.inf)
 
     @property
     def count(self) -> int:

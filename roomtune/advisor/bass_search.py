@@ -67,6 +67,7 @@ def _screened(bass: Bass, passed: int) -> list[Setting]:
     delays = np.zeros((count + 1, n)) + bass.start_ms
     signs, gains = np.ones((count + 1, n)), np.zeros((count + 1, n))
     delays[1:, 1:] += (2 * unit[:, : n - 1] - 1) * 0.75 * REACH_MS
+    delays = np.clip(delays, *bass.within_ms)
     signs[1:, 1:] = np.where(unit[:, n - 1 : 2 * n - 2] < 0.35, -1, 1)
     gains[1:] = -0.6 * GAIN_REACH_DB * unit[:, 2 * n - 2 : 3 * n - 2] ** 2
     log_hz, log_q = (np.zeros((count + 1, passed)) for _ in range(2))
@@ -120,7 +121,9 @@ def _refined(bass: Bass, setting: Setting, steps: int = 30) -> Setting:
     start, lower, upper = packed(state, free)
     lower[:n], upper[:n] = -GAIN_REACH_DB - state.gains_db, -state.gains_db
     away = bass.start_ms - state.delays_ms
-    lower[n : 2 * n], upper[n : 2 * n] = away - REACH_MS, away + REACH_MS
+    earliest, latest = (edge - state.delays_ms for edge in bass.within_ms)
+    lower[n : 2 * n] = np.minimum(np.maximum(away - REACH_MS, earliest), -1e-9)
+    upper[n : 2 * n] = np.maximum(np.minimum(away + REACH_MS, latest), 1e-9)
     lower[n], upper[n] = -1e-9, 1e-9
     found = best_variables(problem, state, free, (start, lower, upper), steps, 1e-5)
     return Setting(unpacked(state, free, found.variables), setting.signs, found.cost)

@@ -73,17 +73,27 @@ def _lifted(tuning: Tuning) -> list[Proposal]:
 
 
 def _knob_at_end(system: System, setting: OutputSetting) -> list[Proposal]:
-    most = system.processor.gain_db.maximum
-    if setting.gain_db < most - 1e-6:
-        return []
-    return [
-        _caution(
-            setting.name,
-            "turn the amplifier's own gain for it up, if it can, and measure again",
-            f"its gain stands at {most:+g} dB, the end of the processor's range, so the whole "
-            "system plays no louder than it allows",
+    found, most = [], system.processor.gain_db.maximum
+    if setting.gain_db >= most - 1e-6:
+        found.append(
+            _caution(
+                setting.name,
+                "turn the amplifier's own gain for it up, if it can, and measure again",
+                f"its gain stands at {most:+g} dB, the end of the processor's range, so the whole "
+                "system plays no louder than it allows",
+            )
         )
-    ]
+    longest = system.processor.delay_ms.maximum
+    if setting.delay_ms >= longest - 1e-6:
+        found.append(
+            _caution(
+                setting.name,
+                "move it away from the seats, if it can be, or the last to arrive nearer",
+                f"its delay stands at {longest:g} ms, the end of the processor's range: it may "
+                "still arrive before the others",
+            )
+        )
+    return found
 
 
 def _hiss(output: Output) -> list[Proposal]:

@@ -48,6 +48,7 @@ WORTH_DB, PRICE_DB, ELSEWHERE_DB, PHASE_PRICE_DB = 0.03, 0.25, 0.05, 0.05
 LONGEST_LEAD_MS, EARLY_MS, EARLY_FROM_HZ = 6.0, 1.0, 200.0
 PRE_RINGING_DB, REACHES = -35.0, (1.0, 0.6, 0.35, 0.2)
 WORTH_DEG = 5.0
+IDLE = "what the other filters leave over is too little, or would cost level at some seat"
 TOO_LATE = "mixed phase: the outputs without taps cannot be delayed as much as it asks for"
 
 
@@ -65,8 +66,10 @@ def with_fir(aims: Aims, tuning: Tuning) -> tuple[Tuning, list[Proposal]]:
     """The tuning with FIR filters wherever they serve, and why."""
     processor = aims.system.processor
     count = processor.fir_taps_per_output
-    if lowest_hz(max(count, 1), tuning.sample_rate_hz) > HIGHEST_HZ / 8:
-        return tuning, []
+    low = lowest_hz(max(count, 1), tuning.sample_rate_hz)
+    if low > HIGHEST_HZ / 8:
+        few = f"so few can change nothing below {low:.0f} Hz"
+        return tuning, [_unused("whole system", count, few)] if count else []
     groups = channel_groups(aims)
     mixed = aims.system.wishes.fir == "mixed phase"
     if mixed and (lead := _lead(aims, tuning, count)):
@@ -79,7 +82,19 @@ def with_fir(aims: Aims, tuning: Tuning) -> tuple[Tuning, list[Proposal]]:
             proposal = _proposal(aims, tuning, trial, fir)
             told.append(replace(proposal, refused=(TOO_LATE,)) if mixed else proposal)
             tuning = trial
+        else:
+            told.append(_unused(", ".join(group), count, IDLE))
     return tuning, told
+
+
+def _unused(subject: str, count: int, why: str) -> Proposal:
+    return Proposal(
+        step="FIR unused",
+        subject=subject,
+        change=f"the {count} taps of each output stay unused",
+        evidence=why,
+        effect="",
+    )
 
 
 def _lead(aims: Aims, tuning: Tuning, count: int) -> int:
@@ -105,13 +120,15 @@ def _mixed_phase(
         pure = np.zeros(aims.system.processor.fir_taps_per_output)
         pure[lead] = 1.0
         waiting = _placed(aims, waiting, Fir(group, tuple(pure.tolist()), lead, 0))
-    told = []
+    told, unused, count = [], [], aims.system.processor.fir_taps_per_output
     for group in groups:
         found = _strongest(aims, waiting, group, lead)
-        if found is not None:
+        if found is None:
+            unused.append(_unused(", ".join(group), count, IDLE))
+        else:
             told.append(_proposal(aims, waiting, found[1], found[0]))
             waiting = found[1]
-    return (waiting, told) if told else (tuning, [])
+    return waiting if told else tuning, [*told, *unused]
 
 
 def _strongest(aims: Aims, tuning: Tuning, group: Group, lead: int) -> tuple[Fir, Tuning] | None:

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from roomtune.advisor.aims import Aims, base_gains, levels_db, third_rows
-from roomtune.advisor.arrangement import subwoofer_places
+from roomtune.advisor.arrangement import delay_room_ms, subwoofer_places
 from roomtune.advisor.settings import moved, turned_over
 from roomtune.advisor.sounds import DirectSoundTable
 from roomtune.advisor.target import target_db
@@ -55,7 +55,7 @@ def junction(aims: Aims, tuning: Tuning, crossover_hz: float) -> Junction:
     places = subwoofer_places(aims)
     centres = aims.model.centres_hz
     bands = np.flatnonzero((centres > crossover_hz / 2) & (centres < crossover_hz * 2))
-    delays = np.arange(-0.6, 0.6001, 0.005) * 1e3 / crossover_hz
+    delays = _possible(aims, tuning, np.arange(-0.6, 0.6001, 0.005) * 1e3 / crossover_hz)
     turns = np.exp(-2e-3j * np.pi * delays[:, None] * centres[bands])
     gains = base_gains(aims, tuning)
     lost = np.zeros((2, len(delays)))
@@ -75,6 +75,16 @@ def junction(aims: Aims, tuning: Tuning, crossover_hz: float) -> Junction:
     cost = lost / total + turned + DELAY_COST_DB * (delays * crossover_hz / 1e3) ** 2
     row, column = divmod(int(np.argmin(cost)), cost.shape[1])
     return Junction(float(delays[column]), bool(row), float(lost[row, column] / total))
+
+
+def _possible(aims: Aims, tuning: Tuning, delays_ms: Array) -> Array:
+    """Those common delays for which the processor has room; the nearest where it has for none."""
+    now = [tuning.output(aims.model.outputs[place]).delay_ms for place in subwoofer_places(aims)]
+    if not now:
+        return delays_ms
+    earliest, latest = delay_room_ms(aims, tuning)
+    beyond = np.maximum(earliest - min(now) - delays_ms, max(now) + delays_ms - latest)
+    return delays_ms[beyond <= max(float(beyond.min()), 0.0)]
 
 
 def _meeting(

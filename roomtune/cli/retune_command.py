@@ -30,14 +30,18 @@ def command(choice: str | None, since: str | None, way: int | None, json_wanted:
     everything: each is fitted to what was measured now and judged by the
     prediction. The fewest values to type that come within 10 % of what was
     reached before are kept as the session's tuning; all ways are listed.
+    Wishes, processor and limits count as they stand in system.toml now: what is
+    pinned or left alone stays.
     """
-    from roomtune.cli.project import open_session, system_of, tuned_before
+    from roomtune.cli.advise_command import wished_system
+    from roomtune.cli.project import open_session, tuned_before
     from roomtune.cli.responses import measured_of
+    from roomtune.session.followed import keep_followed
     from roomtune.session.retuning import retune_advice
 
     session = open_session(choice)
     earlier = open_session(since) if since else tuned_before(session)
-    system = system_of(session)
+    system = wished_system(session, (), (), as_measured=False)
     measured = measured_of(session, system)
     found = retuning_of(system, earlier, measured)
     taken = chosen_way(found, way)
@@ -46,6 +50,7 @@ def command(choice: str | None, since: str | None, way: int | None, json_wanted:
     else:
         show_retuning(found, taken)
     if taken.entries:
+        keep_followed(session, system)
         path = session.save_advice(retune_advice(measured, found, taken))
         say(f"Wrote {path}. Next: type these values in, then roomtune verify")
 

@@ -114,6 +114,12 @@ def _number_format(draft: Draft) -> Iterator[Fault]:
             f'got {quoted(style)}, expected "float32", "float64", or integer and fraction bits '
             'of a fixed-point format such as "5.23", at most 64 in all',
         )
+    elif bits[0] < 2:
+        yield Fault(
+            ("processor", "number_format"),
+            f"{quoted(style)} holds values below 1 only, but filters need coefficients up to 2; "
+            f'if the processor stores them halved, say "2.{bits[1] - 1 or 1}"',
+        )
 
 
 def _orders(draft: Draft) -> Iterator[Fault]:

@@ -1,5 +1,7 @@
 """What is told of limits and dangers follows from the numbers."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -136,6 +138,16 @@ def test_gains_that_lift_the_source_are_told_over_the_whole_way():
     quiet = tuple(ChannelSetting(c.name, gain_db=-9.0) for c in system.channels)
     level_again = Tuning(48000, quiet, lifted.routes, lifted.outputs)
     assert not said(caution_proposals(system, level_again, ()), "lift the noise")
+
+
+def test_a_delay_at_the_end_of_its_range_is_told():
+    system = one()
+    tuning = tuned(system)
+    (output,) = tuning.outputs
+    for delay_ms, count in ((39.0, 0), (40.0, 1)):
+        late = replace(tuning, outputs=(replace(output, delay_ms=delay_ms),))
+        told = [p for p in caution_proposals(system, late, ()) if "40 ms" in p.evidence]
+        assert len(told) == count
 
 
 def test_a_gain_at_the_end_of_its_range_is_told():

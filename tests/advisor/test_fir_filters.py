@@ -129,11 +129,21 @@ def test_taps_are_as_the_format_holds_them(workshop):
 
 @pytest.mark.parametrize(
     ("taps", "wishes"),
-    [(0, {}), (8, {}), (1024, {"forbid": ("FIR",)}), (1024, {"leave_alone": ("left",)})],
+    [(0, {}), (1024, {"forbid": ("FIR",)}), (1024, {"leave_alone": ("left",)})],
 )
 def test_without_use_there_are_no_taps(workshop, taps, wishes):
     aims, tuning = aims_of(workshop, taps=taps, **wishes)
     assert with_fir(aims, tuning) == (tuning, [])
+
+
+@pytest.mark.parametrize(("taps", "echoes"), [(8, ECHOES), (1024, ())])
+def test_taps_that_stay_unused_are_told(workshop, taps, echoes):
+    aims, tuning = aims_of(workshop, taps=taps, echoes=echoes)
+    ideal = tuning if taps == 8 else with_fir(aims, tuning)[0]
+    found, told = with_fir(aims, ideal)
+    assert found == ideal
+    assert [p.step for p in told] == ["FIR unused"]
+    assert f"the {taps} taps" in told[0].change
 
 
 def test_where_others_cannot_wait_only_the_level_is_corrected(workshop):

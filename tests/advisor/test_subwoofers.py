@@ -9,12 +9,14 @@ from roomtune.advisor.arrangement import (
     arranged,
     arrangement,
     bass_of,
+    delay_room_ms,
     subwoofer_places,
 )
 from roomtune.advisor.energy import energy_model
 from roomtune.advisor.measured import measured_from_responses
 from roomtune.advisor.objective import residuals
 from roomtune.advisor.palette import Rules
+from roomtune.advisor.settings import moved
 from roomtune.advisor.starting import starting_tuning
 from roomtune.advisor.state import Free, neutral
 from roomtune.advisor.subwoofers import joined, junction
@@ -143,3 +145,22 @@ def test_an_arrangement_is_put_on_the_outputs(workshop):
     assert changed.output("sub two").inverted
     delays = changed.output("sub one").delay_ms - changed.output("sub two").delay_ms
     assert delays == pytest.approx(2.0)
+
+
+def test_subwoofers_stay_within_the_delays_that_the_processor_has(workshop):
+    """Loudspeakers at 0 to 4 ms of 6: subwoofers from -0.5 to 4.5 ms, with 1.5 ms of reserve."""
+    drivers = workshop.drivers(4)
+    aims = aims_for(workshop, drivers, seats=4)
+    processor = Processor(delay_ms={"minimum": 0, "maximum": 6, "step": 0})
+    short = replace(aims, system=aims.system.model_copy(update={"processor": processor}))
+    tuning = moved(starting_tuning(aims.system), delays_ms={"left low": 4.0, "left high": 4.0})
+    assert delay_room_ms(short, tuning) == pytest.approx((-0.5, 4.5))
+    start = (0.0, -3.0)
+    free = arrangement(aims, tuning, start, 100.0).delays_ms
+    held = arrangement(short, tuning, start, 100.0).delays_ms
+    assert min(free) < -0.5
+    assert -0.5 - 1e-6 <= min(held) <= max(held) <= 4.5 + 1e-6
+    late = moved(tuning, delays_ms={"sub one": 4.4, "sub two": 1.0})
+    assert -1.5 <= junction(short, late, 80.0).delay_ms <= 0.1 + 1e-6
+    crowded = moved(tuning, delays_ms={"left low": 4.0, "left high": 4.0})
+    assert delay_room_ms(short, crowded) == (-np.inf, np.inf)

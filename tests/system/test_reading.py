@@ -180,6 +180,7 @@ CASES = [
     ("minimum = 0, maximum", "minimum = -1, maximum", 57, ["a delay cannot be negative"]),
     ("[processor]", '[processor]\nnumber_format = "5"', 57, ['got "5"', "fixed-point format"]),
     ("[processor]", '[processor]\nnumber_format = "40.40"', 57, ["at most 64"]),
+    ("[processor]", '[processor]\nnumber_format = "1.23"', 57, ["up to 2", '"2.22"']),
     (
         "[processor]",
         "[processor]\ncrossovers = { Linkwitz-Riley = [4, 3] }",
