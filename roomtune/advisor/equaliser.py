@@ -22,7 +22,7 @@ HOPELESS = 4.0
 TRIED, BEYOND, SUSPECTS = 3, 2, 3
 CAUTIOUS, WARY = (0.01, 0.003), 0.004
 QUICK_STEPS, DROP_STEPS, STEPS = 5, 3, 20
-WORTH, FINAL = 1 - 1e-3, 1e-8
+WORTH, FINAL, FINE, LONG, MOVES = 1 - 1e-3, 1e-8, 1e-6, 200, 8
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,6 +77,41 @@ def grown(
         if new < cost * WORTH:
             state, cost = trial, new
     return work.fitted(_exchanged(work, state, cost, exchanges), QUICK_STEPS, FINAL)[0]
+
+
+def planted(
+    problem: Problem,
+    state: State,
+    grounds: Sequence[Ground],
+    rules: Rules,
+    gains: Sequence[tuple[int, ...]] = (),
+) -> State:
+    """Sections added one by one while each is worth its benefit: a start for `regrown`."""
+    if not grounds:
+        return state
+    work = _Work(problem, palette_of(problem, grounds, rules), rules, tuple(gains))
+    return _regrown(work, state, max(problem.gain_weight, WARY), (rules.per_output,))[0]
+
+
+def regrown(
+    problem: Problem,
+    state: State,
+    grounds: Sequence[Ground],
+    rules: Rules,
+    gains: Sequence[tuple[int, ...]],
+    change: int,
+) -> State:
+    """The state grown to `change` sections more (or fewer) and back, where that is better.
+
+    Sections are then moved to where they help more, and all is fitted to the end.
+    """
+    work = _Work(problem, palette_of(problem, grounds, rules), rules, tuple(gains))
+    most = rules.per_output
+    numbers = (max(most + change, 0), most)
+    found, cost = _regrown(work, state, max(problem.gain_weight, WARY), numbers)
+    found = _exchanged(work, found, cost, MOVES)
+    found, cost = work.fitted(found, LONG, FINE)
+    return found if cost < cost_of(problem, state) else state
 
 
 def _regrown(

@@ -3,22 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
+
+import numpy as np
 
 from roomtune.advisor.aims import Aims, problem_for
 from roomtune.advisor.arrangement import subwoofer_places
-from roomtune.advisor.equaliser import grown, pruned, tied_to_modes
+from roomtune.advisor.equaliser import FINE, LONG, planted, pruned, regrown, tied_to_modes
 from roomtune.advisor.layout import ordered_outputs
 from roomtune.advisor.objective import Problem, fitted
-from roomtune.advisor.palette import Ground, Rules
+from roomtune.advisor.palette import Ground, Rules, kept_on, section_at
 from roomtune.advisor.pinning import held_places
 from roomtune.advisor.scores import channel_pairs
-from roomtune.advisor.state import Free, State
-from roomtune.processor.rounding import rounded_to
+from roomtune.advisor.state import Free, Section, State
 from roomtune.processor.tuning import Tuning
 
 TOP_HZ = 17e3
 IDLE_DB = 0.3
+ROUGH = 1e-5
 
 
 def rules_of(aims: Aims, per_output: int | None = None) -> Rules:
@@ -29,49 +31,117 @@ def rules_of(aims: Aims, per_output: int | None = None) -> Rules:
     return Rules(processor, boost_db, count, modes=aims.modes)
 
 
+@dataclass(frozen=True)
+class _Group:
+    """Outputs that get equalised together, judged by the channels that they play.
+
+    shared: grounds of what is alike on several loudspeakers; single: of what each has
+    by itself; gains: outputs whose gains are fitted along, together where grouped.
+    """
+
+    channels: tuple[int, ...]
+    shared: tuple[Ground, ...]
+    single: tuple[Ground, ...]
+    gains: tuple[tuple[int, ...], ...]
+
+    @property
+    def outputs(self) -> set[int]:
+        """The outputs that may get sections."""
+        return {output for ground in self.shared + self.single for output in ground.outputs}
+
+
 def equalised(aims: Aims, tuning: Tuning, bass_hz: float, state: State) -> State:
     """Sections for all outputs: subwoofers, then pairs alike, then each its own.
 
     `state` holds what the subwoofers have got already.
     """
-    problem = problem_for(aims, tuning)
-    state = _bass(aims, problem, state, bass_hz)
-    for pair in channel_pairs(aims.system):
-        state = _pair(aims, tuning, problem, state, pair, bass_hz)
-    paired = {name for pair in channel_pairs(aims.system) for name in pair}
-    for channel in aims.mains:
-        name = aims.model.channels[channel]
-        if name not in paired:
-            grounds = _grounds(aims, tuning, [name], bass_hz)
-            state = _grown(aims, problem, state, [channel], grounds, rules_of(aims))
+    problem, rules = problem_for(aims, tuning), rules_of(aims)
+    half = replace(rules, per_output=max(rules.per_output // 2, 1))
+    for group in _groups(aims, tuning, bass_hz):
+        part, own, rest = _part(problem, state, group)
+        own = planted(part, own, group.shared, half, group.gains)
+        own = planted(part, own, group.single, rules, group.gains)
+        state = _joined(rest, pruned(part, own, range(len(own.sections)), rules))
     return state
 
 
-def _bass(aims: Aims, problem: Problem, state: State, bass_hz: float) -> State:
-    places = _allowed(aims, subwoofer_places(aims))
-    if not places:
-        return state
-    ground = Ground(places, (20.0, max(1.5 * bass_hz, 60.0)))
-    channels = [c for c in aims.mains if set(places) & set(aims.model.members[c].tolist())]
-    return _grown(aims, problem, state, channels, [ground], rules_of(aims), (places,))
-
-
-def _pair(
-    aims: Aims,
-    tuning: Tuning,
-    problem: Problem,
-    state: State,
-    pair: tuple[str, str],
-    bass_hz: float,
+def deepened(
+    aims: Aims, tuning: Tuning, bass_hz: float, state: State, changes: Sequence[int]
 ) -> State:
-    """Sections shared by left and right first, then what the two need by themselves."""
-    channels = [aims.model.channels.index(name) for name in pair]
-    count = aims.system.processor.filters_per_output
-    shared = _grounds(aims, tuning, pair, bass_hz)
-    if all(len(ground.outputs) == 2 for ground in shared):
-        state = _grown(aims, problem, state, channels, shared, rules_of(aims, max(count // 2, 1)))
-    single = [ground for name in pair for ground in _grounds(aims, tuning, [name], bass_hz)]
-    return _grown(aims, problem, state, channels, single, rules_of(aims))
+    """The state after rounds in which every group is grown anew where that is better.
+
+    Each round goes by way of so many sections more (or fewer) than the processor has.
+    """
+    problem, rules = problem_for(aims, tuning), rules_of(aims)
+    groups = _groups(aims, tuning, bass_hz)
+    for change in changes:
+        for group in groups:
+            part, own, rest = _part(problem, state, group)
+            found = regrown(part, own, group.shared + group.single, rules, group.gains, change)
+            state = _joined(rest, found)
+        state = polished(aims, problem, state, ROUGH)
+    return state
+
+
+def with_mode_cuts(aims: Aims, tuning: Tuning, state: State) -> State:
+    """The state with cuts on modes made such that they shorten the ringing."""
+    together = subwoofer_places(aims)
+    return tied_to_modes(problem_for(aims, tuning), state, rules_of(aims), together)
+
+
+def _groups(aims: Aims, tuning: Tuning, bass_hz: float) -> list[_Group]:
+    """Subwoofers, pairs of loudspeakers, and the rest one by one; without those left alone."""
+    names = aims.model.channels
+    pairs = channel_pairs(aims.system)
+    paired = {name for pair in pairs for name in pair}
+    rest = [(names[c],) for c in aims.mains if names[c] not in paired]
+    found = [_subwoofers(aims, bass_hz), *(_mains(aims, tuning, n, bass_hz) for n in pairs)]
+    found += [_mains(aims, tuning, n, bass_hz) for n in rest]
+    return [group for group in found if group.channels and group.outputs]
+
+
+def _subwoofers(aims: Aims, bass_hz: float) -> _Group:
+    alone, names = set(aims.system.wishes.leave_alone), aims.model.outputs
+    places = tuple(
+        p for p in subwoofer_places(aims) if aims.system.output(names[p]).loudspeaker not in alone
+    )
+    band_hz = (20.0, max(1.5 * bass_hz, 60.0))
+    channels = [c for c in aims.mains if set(places) & set(aims.model.members[c].tolist())]
+    shared = (Ground(places, band_hz),) if len(places) > 1 else ()
+    single = tuple(Ground((place,), band_hz) for place in places)
+    return _Group(tuple(channels), shared, single, _moving(aims, [places]))
+
+
+def _mains(aims: Aims, tuning: Tuning, names: Sequence[str], bass_hz: float) -> _Group:
+    channels = tuple(aims.model.channels.index(name) for name in names)
+    shared = _grounds(aims, tuning, names, bass_hz) if len(names) > 1 else []
+    single = [ground for name in names for ground in _grounds(aims, tuning, [name], bass_hz)]
+    places = sorted({output for ground in single for output in ground.outputs})
+    return _Group(channels, tuple(shared), tuple(single), _moving(aims, [(p,) for p in places]))
+
+
+def _moving(aims: Aims, groups: Sequence[tuple[int, ...]]) -> tuple[tuple[int, ...], ...]:
+    """The groups of outputs of which no gain is pinned."""
+    held = held_places(aims.system, aims.model.outputs, "gains")
+    return tuple(group for group in groups if group and not held & set(group))
+
+
+def _part(problem: Problem, state: State, group: _Group) -> tuple[Problem, State, State]:
+    """The problem of a group alone, its own state, and the state of all others."""
+    touched = group.outputs
+    keep = [p for p, s in enumerate(state.sections) if touched & set(s.outputs)]
+    part, own = problem_part(problem, group.channels).folded(state, keep)
+    others = tuple(s for p, s in enumerate(state.sections) if p not in set(keep))
+    return part, own, replace(state, sections=others)
+
+
+def _joined(rest: State, own: State) -> State:
+    """One state of all."""
+    return State(
+        rest.gains_db + own.gains_db,
+        rest.delays_ms + own.delays_ms,
+        (*rest.sections, *own.sections),
+    )
 
 
 def _grounds(aims: Aims, tuning: Tuning, channels: Sequence[str], bass_hz: float) -> list[Ground]:
@@ -104,39 +174,25 @@ def played_hz(tuning: Tuning, output: str, safe_hz: tuple[float, float]) -> tupl
     return low, high
 
 
-def _allowed(aims: Aims, places: Sequence[int]) -> tuple[int, ...]:
-    alone = set(aims.system.wishes.leave_alone)
-    names = aims.model.outputs
-    return tuple(p for p in places if aims.system.output(names[p]).loudspeaker not in alone)
+def bounded(aims: Aims, tuning: Tuning, sections: Sequence[Section]) -> tuple[Section, ...]:
+    """A tuning's sections with the bounds that new ones would have at their places.
+
+    By the rules and by the band that all of their outputs play; wider where they lie beyond.
+    """
+    return tuple(_bounded(aims, tuning, section) for section in sections)
 
 
-def _grown(
-    aims: Aims,
-    problem: Problem,
-    state: State,
-    channels: Sequence[int],
-    grounds: Sequence[Ground],
-    rules: Rules,
-    gains: Sequence[tuple[int, ...]] | None = None,
-) -> State:
-    """Grow sections on some grounds, judged by some channels; the rest of the state rests."""
-    if not grounds or not channels:
-        return state
-    touched = {output for ground in grounds for output in ground.outputs}
-    keep = [p for p, s in enumerate(state.sections) if touched & set(s.outputs)]
-    part, own = problem_part(problem, channels).folded(state, keep)
-    held = held_places(aims.system, aims.model.outputs, "gains")
-    groups = tuple((place,) for place in sorted(touched)) if gains is None else tuple(gains)
-    moving = tuple(group for group in groups if not held & set(group))
-    found = grown(part, own, grounds, rules, moving)
-    found = pruned(part, found, range(len(found.sections)), rules)
-    found = tied_to_modes(part, found, rules, subwoofer_places(aims))
-    others = tuple(s for p, s in enumerate(state.sections) if p not in set(keep))
-    return State(
-        state.gains_db + found.gains_db,
-        state.delays_ms + found.delays_ms,
-        (*others, *found.sections),
-    )
+def _bounded(aims: Aims, tuning: Tuning, section: Section) -> Section:
+    frequency, q = np.exp(section.values[:2])
+    fresh = section_at(section.kind, section.outputs, float(frequency), float(q), rules_of(aims))
+    outputs = [aims.system.output(aims.model.outputs[place]) for place in section.outputs]
+    bands = [played_hz(tuning, output.name, output.safe_band_hz) for output in outputs]
+    low = max(band[0] for band in bands)
+    high = max(min(band[1] for band in bands), low)
+    fresh = kept_on(Ground(section.outputs, (low, high)), fresh)
+    lower = tuple(map(min, fresh.lower, section.values))
+    upper = tuple(map(max, fresh.upper, section.values))
+    return replace(section, lower=lower, upper=upper)  # type: ignore[arg-type]
 
 
 def problem_part(problem: Problem, channels: Sequence[int]) -> Problem:
@@ -149,7 +205,7 @@ def problem_part(problem: Problem, channels: Sequence[int]) -> Problem:
     )
 
 
-def polished(aims: Aims, problem: Problem, state: State, steps: int = 25) -> State:
+def polished(aims: Aims, problem: Problem, state: State, tolerance: float = FINE) -> State:
     """All gains, sections and the subwoofers' delays fitted together."""
     subs = subwoofer_places(aims)
     names = aims.model.outputs
@@ -161,24 +217,7 @@ def polished(aims: Aims, problem: Problem, state: State, steps: int = 25) -> Sta
         gain_reach_db=3.0,
         delay_reach_ms=1.5,
     )
-    return fitted(problem, state, free, steps)[0]
-
-
-def rounded_in_turn(aims: Aims, problem: Problem, state: State) -> State:
-    """Gains of sections put on the processor's steps first, the rest fitted to that."""
-    processor = aims.system.processor
-    sections = []
-    for section in state.sections:
-        if section.kind == "all pass":
-            sections.append(section)
-            continue
-        gain = rounded_to(section.values[2], processor.filter_gain_db)
-        values, lower, upper = (
-            (triple[0], triple[1], gain)
-            for triple in (section.values, section.lower, section.upper)
-        )
-        sections.append(replace(section, values=values, lower=lower, upper=upper))
-    return polished(aims, problem, replace(state, sections=tuple(sections)), 8)
+    return fitted(problem, state, free, LONG, tolerance)[0]
 
 
 def without_idle(state: State) -> State:

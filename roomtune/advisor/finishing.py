@@ -9,7 +9,6 @@ from roomtune.advisor.alignment import (
     arriving_together,
     channels_trimmed,
 )
-from roomtune.advisor.boosts import within_boost
 from roomtune.advisor.channel_filters import with_channel_filters
 from roomtune.advisor.fir_filters import with_fir
 from roomtune.advisor.held_filters import format_proposals, held_better
@@ -18,6 +17,7 @@ from roomtune.advisor.limits import back_within_headroom, limited, within_headro
 from roomtune.advisor.pinning import channels_within_headroom, has_pins, pinned
 from roomtune.advisor.proposal import Proposal
 from roomtune.advisor.settings import on_whole_samples
+from roomtune.advisor.settling import settled_within_boost
 from roomtune.advisor.stepping import stepped
 from roomtune.processor.rounding import rounded
 from roomtune.processor.tuning import Tuning
@@ -34,7 +34,7 @@ def finished(aims: Aims, tuning: Tuning) -> tuple[Tuning, list[Proposal]]:
 
     tuning, _ = arrivals_aligned(system, aims.measured, on_whole_samples(tuning))
     tuning = within_headroom(system, lfe_levelled(aims, channels_trimmed(aims, tuning)))
-    tuning = within_boost(system, rounded(limited(system, tuning), system.processor))
+    tuning = settled_within_boost(aims, limited(system, tuning))
     wanted = rounded(stepped(aims, tuning), system.processor)
     wanted, notes = with_channel_filters(aims, wanted)
     held = held_better(system, wanted)

@@ -3,7 +3,8 @@
 How well a bass crossover serves is known only when everything is equalised:
 what looks worse before may be mended better. So the most promising crossovers are
 each carried through arrangement, equaliser and joint polish, and judged by what is
-left over then. This also makes the advice depend less on chance, such as noise.
+left over then; the best is taken further. This also makes the advice depend less on
+chance, such as noise.
 """
 
 from __future__ import annotations
@@ -15,7 +16,14 @@ import numpy as np
 from roomtune.advisor.aims import Aims, problem_for
 from roomtune.advisor.arrangement import Arrangement, arranged, arrangement, subwoofer_places
 from roomtune.advisor.bass_crossover import BassChoice, bass_choices, with_bass_crossover
-from roomtune.advisor.equalising import equalised, polished, rounded_in_turn, rules_of, without_idle
+from roomtune.advisor.equalising import (
+    deepened,
+    equalised,
+    polished,
+    rules_of,
+    with_mode_cuts,
+    without_idle,
+)
 from roomtune.advisor.objective import cost_of
 from roomtune.advisor.pinning import pinned
 from roomtune.advisor.preparing import Prepared
@@ -25,6 +33,7 @@ from roomtune.advisor.subwoofers import Junction, bass_gain_db, joined, junction
 from roomtune.processor.tuning import Tuning
 
 TRIED, NEAR_DB = 2, 0.5
+FIRST, THEN = (), (2, -2, 3)
 
 
 @dataclass(frozen=True, eq=False)
@@ -32,7 +41,8 @@ class Way:
     """One bass crossover carried through to the polish.
 
     tuning: all but what `state` holds; left_db: the weighted deviations that are left
-    over, root of their sum of squares; choice: what was known of the crossover before.
+    over when the ways are compared, root of their sum of squares; choice: what was known
+    of the crossover before.
     """
 
     tuning: Tuning
@@ -50,31 +60,38 @@ class Way:
 
 
 def ways(ready: Prepared) -> tuple[tuple[Way, ...], tuple[BassChoice, ...]]:
-    """The ways gone to the end, the best first, and all crossovers looked at before."""
+    """The ways gone, the best first and that one to the end, and all crossovers looked at."""
     system = ready.aims.system
     choices = bass_choices(ready.aims, ready.tuning, ready.table, ready.arrival_ms, ready.bands)
     if not choices or system.wishes.bass_crossover_hz:
-        return (_way(ready, ready.tuning, ready.bass_hz),), choices
+        return (_ended(ready.aims, _way(ready, ready.tuning, ready.bass_hz)),), choices
     near = [c for c in choices[:TRIED] if c.cost_db < choices[0].cost_db + NEAR_DB]
     found = []
     for choice in near:
         tuning = with_bass_crossover(system, ready.tuning, choice.frequency_hz)
         found.append(replace(_way(ready, tuning, choice.frequency_hz), choice=choice))
-    return tuple(sorted(found, key=lambda way: (way.cost_db, way.bass_hz))), choices
+    best, *rest = sorted(found, key=lambda way: (way.cost_db, way.bass_hz))
+    return (_ended(ready.aims, best), *rest), choices
 
 
 def _way(ready: Prepared, tuning: Tuning, bass_hz: float) -> Way:
-    """Subwoofers arranged and joined, everything equalised, polished and rounded in turn."""
+    """Subwoofers arranged and joined, everything equalised and polished."""
     aims = ready.aims
     tuning, found, meeting = _with_bass(ready, tuning, bass_hz)
     tuning = pinned(aims.system, tuning)
     own = replace(neutral(len(aims.model.outputs)), sections=found.sections)
     state = equalised(aims, tuning, bass_hz, own)
     problem = problem_for(aims, tuning)
-    state = without_idle(polished(aims, problem, polished(aims, problem, state)))
-    state = rounded_in_turn(aims, problem, state)
+    state = polished(aims, problem, state, 1e-5)
     left_db = float(np.sqrt(2 * cost_of(problem, state)))
     return Way(tuning, state, bass_hz, found, meeting, left_db)
+
+
+def _ended(aims: Aims, way: Way) -> Way:
+    """The way with more rounds of the equaliser, cuts on modes, and nothing idle."""
+    state = deepened(aims, way.tuning, way.bass_hz, way.state, THEN)
+    state = without_idle(with_mode_cuts(aims, way.tuning, state))
+    return replace(way, state=polished(aims, problem_for(aims, way.tuning), state))
 
 
 def _with_bass(

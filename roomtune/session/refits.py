@@ -10,8 +10,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
-import numpy as np
-
 from roomtune.advisor.aims import THIRDS_WEIGHT, Aims, problem_for
 from roomtune.advisor.alignment import (
     aligned_to_latest,
@@ -22,11 +20,10 @@ from roomtune.advisor.alignment import (
 from roomtune.advisor.arrangement import subwoofer_places
 from roomtune.advisor.boosts import within_boost
 from roomtune.advisor.energy import energy_model
-from roomtune.advisor.equalising import played_hz, rules_of
+from roomtune.advisor.equalising import bounded
 from roomtune.advisor.limits import within_headroom
 from roomtune.advisor.measured import Measured
 from roomtune.advisor.objective import Problem, cost_of, fitted
-from roomtune.advisor.palette import Ground, kept_on, section_at
 from roomtune.advisor.pinning import (
     channels_within_headroom,
     has_pins,
@@ -34,6 +31,7 @@ from roomtune.advisor.pinning import (
     pinned,
 )
 from roomtune.advisor.settings import moved, on_whole_samples
+from roomtune.advisor.settling import settled_within_boost
 from roomtune.advisor.state import Free, Section, State
 from roomtune.advisor.stepping import put_together, stepped, taken_apart
 from roomtune.processor.rounding import rounded, rounded_to
@@ -87,7 +85,7 @@ class Refit:
     def sections(self) -> tuple[Section, ...]:
         """The movable filters with the bounds that the equaliser's rules give them."""
         _, state = taken_apart(self.aims, self.tuning)
-        return tuple(map(self._bounded, state.sections))
+        return bounded(self.aims, self.tuning, state.sections)
 
     def sections_on(self, outputs: Sequence[int]) -> tuple[int, ...]:
         """Places of the movable filters on these outputs."""
@@ -101,10 +99,11 @@ class Refit:
             aligned, _ = arrivals_aligned(system, self.aims.measured, on_whole_samples(new))
             new = rounded(_near(new, aligned), system.processor)
         new = self._fitted(new, free)
-        if free.sections:
-            new = within_boost(system, new)
         if free.levels and len(free.sections) == len(self.sections) and not free.gains_only:
+            new = settled_within_boost(self.aims, new)
             new = rounded(stepped(self.aims, new), system.processor)
+        elif free.sections:
+            new = within_boost(system, new)
         if free.delays:
             new = arriving_together(system, self.aims.measured, new, self._realigned, ALIGNMENTS)
         if free.levels:
@@ -144,22 +143,6 @@ class Refit:
         changed = [p for p, s in enumerate(state.sections) if s.values != old[p].values]
         loss = {p: cost_of(problem, _with_sections(state, {p: old[p]})) for p in changed}
         return tuple(sorted(changed, key=lambda p: (-loss[p], p)))
-
-    def _bounded(self, section: Section) -> Section:
-        frequency, q = np.exp(section.values[:2])
-        rules = rules_of(self.aims)
-        allowed = section_at(section.kind, section.outputs, float(frequency), float(q), rules)
-        allowed = kept_on(Ground(section.outputs, self._played_hz(section.outputs)), allowed)
-        lower = tuple(map(min, allowed.lower, section.values))
-        upper = tuple(map(max, allowed.upper, section.values))
-        return replace(section, lower=lower, upper=upper)  # type: ignore[arg-type]
-
-    def _played_hz(self, places: Sequence[int]) -> tuple[float, float]:
-        """The band that all of some outputs play, under their crossovers."""
-        outputs = [self.aims.system.output(self.aims.model.outputs[place]) for place in places]
-        bands = [played_hz(self.tuning, output.name, output.safe_band_hz) for output in outputs]
-        low = max(band[0] for band in bands)
-        return low, max(min(band[1] for band in bands), low)
 
     def _fitted(self, tuning: Tuning, free: Freedom) -> Tuning:
         """Subwoofers' delays, levels and the chosen filters, fitted together, gains rounded."""
