@@ -17,7 +17,8 @@ class Arrival:
 
     time_s: when the direct sound arrives, as the delay in excess of minimum
     phase; NaN where nothing stands out of the noise. uncertainty_s: its
-    standard uncertainty, which counts noise, reflections and what lies outside the band.
+    standard uncertainty: noise, reflections and doubts about the driver, not what it does
+    beyond the band.
     """
 
     time_s: NDArray[np.float64]
@@ -36,13 +37,18 @@ def arrival(
     first reflection (see `arrival_fit`), which doubles the work.
 
     Seeded synthetic drivers, the peak of the direct sound 40 dB over the root mean square
-    noise in the played band; root mean square error, 95 %, and the Cramer-Rao bound of a
-    standard error (tests/benchmarks/arrival_trial.py), in us: tweeter 0.7, 1.2 (0.5); full
-    range 0.5, 1.1 (0.4), both also amid twelve strong reflections; woofer played to 5 kHz 1.8,
-    3.2 (1.4); subwoofer played to 500 Hz 19, 34 (17), amid reflections 79, 180; one low-passed
-    at 80 Hz 32, 65 (34), largest of 60 93, but ms where reflections as strong as the direct
-    sound follow within its own rise. Stated, because nobody tells whether reflections hide in
-    the rise: at least 2.8, 12, 120 and 800 us for these, too wide in free field.
+    noise in the played band; root mean square error, 95 %, largest of 100, and the Cramer-Rao
+    bound of a standard error from that band (tests/benchmarks/arrival_trial.py), in us: tweeter
+    0.6, 1.1, 2.1 (0.6); full range 0.5, 0.9, 1.2 (0.5), both also amid twelve strong
+    reflections; woofer played to 5 kHz 2.5, 4.1, 15 (1.6); subwoofer played to 500 Hz 22, 38,
+    62 (21), amid reflections 79, 170, 340; one low-passed at 80 Hz 32, 66, 96 (34), but ms where
+    reflections as strong as the direct sound follow within its own rise.
+
+    The stated uncertainty covers these at 0.6 to 0.9 within once and 0.9 to 1.0 within twice
+    of it. It grows where the waveform leaves something open: orders that suit as well, an
+    unlikely end, samples that no driver explains, a window cut short. What it cannot count is
+    what a driver does beyond its band: a pole at 30 kHz makes a tweeter played to 22 kHz 3 us
+    late, at every seat and in every take alike.
     Without `finely` errors are two to ten times these.
     """
     found = direct_sounds(response, band_hz, finely)

@@ -5,10 +5,10 @@ arrive. They are whitened row by row (Cholesky), so that an end set earlier only
 drops rows. The end moves on as long as the new samples are such as the model and
 the noise predict: their squared innovations follow a chi-square distribution.
 
-The orders of the driver's ends are even, because masses and springs come in
-pairs, and two unless the waveform clearly says otherwise: that is what settles
-how much of the delay within the band is the driver's own, where a free order
-would leave five times the uncertainty.
+The orders of the driver's ends are two unless the waveform clearly says otherwise,
+because masses and springs come in pairs; above, a coil may add one. That is what
+settles how much of the delay within the band is the driver's own, where a free
+order would leave five times the uncertainty.
 """
 
 from __future__ import annotations
@@ -28,15 +28,19 @@ from roomtune.analysis.driver_fit import (
 )
 from roomtune.analysis.early_waveform import EarlyWaveform, early_waveform
 
-_MISFITS = (0.003, 0.02, 0.08)
+LEAST_MISFIT = 0.003
+_MISFITS = (LEAST_MISFIT, 0.02, 0.08)
 _FIRST_END = 1.2  # over the bandwidth
 _EXPLAINED = 1.5
+_STEADY = 1e-5  # of the noise: so that the covariance can be inverted
 _FAILED = 4.0
 _CYCLES = 2.0
 _GROWTH = 1.5
 _SURPRISE = 5.0
-_PER_PAIR = 8.0  # log odds against two more orders
-_ORDERS = (4, 7)
+_PER_PAIR = 8.0  # log odds against two more orders; one more is as rare
+_WARY = 0.5
+_ORDERS, _SHARPNESS = (4, 7), 6
+_NEAREST = 0.6
 _LARGEST_STEP = np.array([2.0, np.inf, 0.5, 0.3, 0.7, 0.5, 0.3, 0.7])
 
 
@@ -44,25 +48,36 @@ _LARGEST_STEP = np.array([2.0, np.inf, 0.5, 0.3, 0.7, 0.5, 0.3, 0.7])
 class ArrivalFit:
     """A refined arrival: time_s after the first sample, and its standard uncertainty.
 
-    until_s: how long after the arrival the waveform could be used; excess: mean
-    squared innovation (1: noise explains all).
+    until_s: how long after the arrival the waveform could be used; misfit: share of the
+    local level that had to be granted to what no model can tell; oddity: standard
+    deviations between the sharpness of the driver's upper end and what is thought likely.
     """
 
     time_s: float
     uncertainty_s: float
     until_s: float
-    excess: float
+    misfit: float
+    oddity: float
 
 
 @dataclass(frozen=True, eq=False)
 class Whitened:
-    """Whitened samples and what is known before them."""
+    """Whitened samples, shape (m,), and what is known before them.
+
+    explained (m,): mean square that noise and misfit give each; less than 1 where samples
+    closer than the band needs foretell each other.
+    """
 
     waveform: EarlyWaveform
     whitener: NDArray[np.float64]
     target: NDArray[np.float64]
+    explained: NDArray[np.float64]
     sign: int
     prior: NDArray[np.float64]
+
+    def freedom(self, end: int, begin: int = 0) -> float:
+        """What the squared innovations of these samples sum to when noise explains them."""
+        return float(np.sum(self.explained[begin:end]))
 
 
 @dataclass(frozen=True, eq=False)
@@ -101,16 +116,14 @@ def fit_arrival(
         first = solved(problem, start, end)
         solution, last = extended(problem, first, end, arrived)
         cycles = (last - arrived) / waveform.rate_hz * waveform.frequencies_hz[-1]
-        excess = 2 * solution.cost / max(last - len(start), 4)
+        excess = 2 * solution.cost / max(problem.freedom(last) - len(start), 4)
         if excess < _EXPLAINED and (cycles > _CYCLES or last == len(waveform.samples)):
             break
     if excess > _FAILED:
         return None
-    end = last
-    excess = max(1.0, 2 * solution.cost / max(end - len(start), 4))
-    delay, spread = _over_orders(problem, solution, end, excess)
-    until = (end - arrived) / waveform.rate_hz
-    return ArrivalFit(waveform.begin_s + delay, spread, float(until), float(excess))
+    delay, spread, oddity = _over_orders(problem, solution, last, max(1.0, excess))
+    until = float(last - arrived) / waveform.rate_hz
+    return ArrivalFit(waveform.begin_s + delay, spread, until, misfit, oddity)
 
 
 def first_end(waveform: EarlyWaveform, arrived: float) -> int:
@@ -144,11 +157,12 @@ def whitened(
     reach = max(int(0.7 * waveform.rate_hz / waveform.frequencies_hz[-1]), 1)
     bell = np.hanning(2 * reach + 3)
     local = np.convolve(expected**2, bell / bell.sum(), "same")
-    own = misfit**2 * local + 1e-3 * waveform.noise[0] + 1e-12 * local.max()
-    factor = np.linalg.cholesky(toeplitz(waveform.noise) + np.diag(own))
+    steady = _STEADY * waveform.noise[0] + 1e-12 * local.max()
+    factor = np.linalg.cholesky(toeplitz(waveform.noise) + np.diag(misfit**2 * local + steady))
     whitener = solve_triangular(factor, np.eye(len(factor)), lower=True)
+    explained = 1 - steady * np.sum(whitener**2, axis=1)
     prior = prior_parameters(np.array(band_hz))
-    return Whitened(waveform, whitener, whitener @ waveform.samples, sign, prior)
+    return Whitened(waveform, whitener, whitener @ waveform.samples, explained, sign, prior)
 
 
 def seen_spectrum(
@@ -218,7 +232,7 @@ def extended(
     while end < len(problem.target):
         further = max(int(arrived + _GROWTH * (end - arrived)), end + 2)
         further = min(further, len(problem.target))
-        new = further - end
+        new = problem.freedom(further, end)
         trial = solved(problem, solution.parameters, further)
         if 2 * (trial.cost - solution.cost) > new + _SURPRISE * np.sqrt(2 * new):
             break
@@ -228,22 +242,36 @@ def extended(
 
 def _over_orders(
     problem: Whitened, solution: Solution, end: int, excess: float
-) -> tuple[float, float]:
-    """Mean and spread of the delay over the orders that may be, by their evidence."""
+) -> tuple[float, float, float]:
+    """Mean and spread of the delay over the orders that may be, by their evidence; oddity.
+
+    How rare drivers of higher order are is itself not known: the spread believes part of it.
+    """
     spread = np.sqrt(np.diag(solution.covariance) * excess)
-    choices = [_even(solution.parameters[n], 4 * float(spread[n]) + 0.6) for n in _ORDERS]
-    evidence, delays, variances = [], [], []
-    for orders in product(*choices):
-        found, against = with_orders(problem, solution, end, orders)
-        volume = np.linalg.slogdet(found.covariance)[1] / 2
-        evidence.append(volume - against - found.cost / excess)
-        delays.append(found.parameters[1])
-        variances.append(found.covariance[1, 1] * excess)
-    weights = np.exp(np.array(evidence) - max(evidence))
-    weights /= weights.sum()
-    mean = float(weights @ np.array(delays))
-    variance = weights @ (np.array(variances) + (np.array(delays) - mean) ** 2)
-    return mean, float(np.sqrt(variance))
+    reach = [_NEAREST + 4 * float(spread[n]) for n in _ORDERS]
+    choices = [
+        _orders(float(solution.parameters[n]), r, step)
+        for n, r, step in zip(_ORDERS, reach, (2, 1), strict=True)
+    ]
+    tried = [with_orders(problem, solution, end, orders) for orders in product(*choices)]
+    fits = [fit for fit, _ in tried]
+    against = np.array([odds for _, odds in tried])
+    volume = np.array([np.linalg.slogdet(fit.covariance)[1] / 2 for fit in fits])
+    evidence = volume - np.array([fit.cost for fit in fits]) / excess
+    found = np.array([fit.parameters for fit in fits])
+    variances = np.array([fit.covariance[1, 1] for fit in fits]) * excess
+    weights = _shares(evidence - against)
+    mean = weights @ found
+    wary = _shares(evidence - _WARY * against)
+    variance = wary @ (variances + (found[:, 1] - mean[1]) ** 2)
+    oddity = abs(mean - problem.prior)[_SHARPNESS] / PRIOR_SPREAD[_SHARPNESS]
+    return float(mean[1]), float(np.sqrt(variance)), float(oddity)
+
+
+def _shares(evidence: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Probabilities of models from their log evidence."""
+    weights = np.exp(evidence - evidence.max())
+    return np.asarray(weights / weights.sum())
 
 
 def with_orders(
@@ -253,10 +281,11 @@ def with_orders(
     start = solution.parameters.copy()
     start[list(_ORDERS)] = orders
     free = tuple(n for n in range(8) if n not in _ORDERS)
-    return solved(problem, start, end, free, rounds), _PER_PAIR * (sum(orders) - 4) / 2
+    against = _PER_PAIR * sum((order - 1) // 2 for order in orders)
+    return solved(problem, start, end, free, rounds), against
 
 
-def _even(order: float, reach: float) -> list[int]:
-    """Even orders within reach, at least the nearest and never more than three."""
-    even = sorted(range(2, 13, 2), key=lambda number: abs(number - order))
-    return [even[0], *(number for number in even[1:3] if abs(number - order) < reach)]
+def _orders(order: float, reach: float, step: int) -> list[int]:
+    """Orders, two and more, within reach of a free one; the nearest ones, never more than four."""
+    possible = sorted(range(2, 13, step), key=lambda number: abs(number - order))
+    return [possible[0], *(number for number in possible[1:4] if abs(number - order) < reach)]

@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from roomtune.analysis.arrival_fit import fit_arrival
+from roomtune.analysis.arrival_fit import LEAST_MISFIT, fit_arrival
 from roomtune.analysis.driver_fit import (
     POINTS_PER_OCTAVE,
     DriverFit,
@@ -30,12 +30,11 @@ from roomtune.signal.interpolation import interpolate_spectrum
 from roomtune.signal.values import ImpulseResponse
 
 _AGREE = 4.0
-# of the shortest period: what drivers unlike the model cost, and reflections so early
-# that less than a period of the middle of the band came before them
-_UNLIKE, _CUT_SHORT = 0.06, 0.12
+# beside what the fit says, of a period where the driver falls off: reflections that may hide
+# in the last that was fitted, fewer with the periods fitted; drivers that no model follows
+_HIDDEN, _UNLIKE = 0.2, 0.03
+_ODD = 0.05  # of the shortest period, per deviation of the end's sharpness beyond what is usual
 _SURE = 0.95  # of a polarity by the spectrum alone
-# of a period where the driver falls off, per order: reflections taken for the driver's own end
-_OWN = 0.0175
 _NO_DRIVER, _LOST = 0.5, 0.5  # misfit of what is no driver; of a period in the middle of the band
 
 
@@ -126,9 +125,12 @@ def _refined(
     apart_s = abs(better.time_s - time_s)
     if apart_s > _AGREE * fit.uncertainty_s:
         return time_s, _doubted(fit, fit.uncertainty_s, apart_s)
-    unlike_s = (_CUT_SHORT if better.until_s * middle_hz < 1 else _UNLIKE) / band_hz[1]
-    own_s = _OWN * max(fit.high_order, 2.0) / min(band_hz[1], fit.high_hz)
-    return better.time_s, _doubted(fit, better.uncertainty_s, max(unlike_s, own_s))
+    end_hz = min(band_hz[1], fit.high_hz)
+    hidden_s = _HIDDEN * np.exp(-better.until_s * end_hz) / end_hz
+    unlike_s = _UNLIKE / end_hz if better.misfit > LEAST_MISFIT else 0.0
+    odd_s = _ODD * np.sqrt(max(better.oddity**2 - 1, 0.0)) / band_hz[1]
+    open_s = float(np.linalg.norm([hidden_s, unlike_s, odd_s]))
+    return better.time_s, _doubted(fit, better.uncertainty_s, open_s)
 
 
 def _doubted(fit: DriverFit, uncertainty_s: float, more_s: float) -> DriverFit:

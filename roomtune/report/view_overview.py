@@ -75,6 +75,8 @@ def _output_sheet(subject: Subject, views: list[OutputView], seat: int) -> Sheet
             Column("", "plays Hz", ranges),
         ),
         (
+            "Arrival: with what noise, reflections and doubts about the driver leave open; what a "
+            "driver does beyond its band counts as time of flight.",
             f"Level: mean in the band, of a full-scale sine, in {subject.level_unit}. Range: "
             "weighted average of the seats.",
         ),

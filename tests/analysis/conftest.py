@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
@@ -15,19 +16,44 @@ START_S = -0.02
 
 @dataclass(frozen=True)
 class Kind:
-    """Second-order ends (frequency, Q, order) and the band that is played."""
+    """Second-order ends (frequency, Q, order) and the band that is played.
+
+    `besides`: what else there is, minimum phase, a function of j times the frequency in Hz.
+    """
 
     low: tuple[float, float]
     high: tuple[float, float, int]
     band_hz: tuple[float, float]
     earliest_reflection_s: float
+    besides: Callable[[np.ndarray], np.ndarray] = np.ones_like
 
     def response(self, frequencies):
         below = 1j * frequencies / self.low[0]
         above = 1j * frequencies / self.high[0]
         rise = below**2 / (below**2 + below / self.low[1] + 1)
         fall = 1 / (above**2 + above / self.high[1] + 1)
-        return rise * fall ** (self.high[2] // 2)
+        return rise * fall ** (self.high[2] // 2) * self.besides(1j * frequencies)
+
+
+def bell(frequency_hz, q, gain_db):
+    """A resonance in the band: a cone that breaks up, or a dip."""
+    share = 10 ** (gain_db / 40) / q
+
+    def response(s):
+        x = s / frequency_hz
+        return (x**2 + share * x + 1) / (x**2 + x * share / 10 ** (gain_db / 20) + 1)
+
+    return response
+
+
+def baffle(frequency_hz):
+    """A baffle step: 6 dB more above than below."""
+    return lambda s: (1 + s / frequency_hz * 2**0.5) / (1 + s / frequency_hz / 2**0.5)
+
+
+def coil(frequency_hz):
+    """A voice coil: one more pole."""
+    return lambda s: 1 / (1 + s / frequency_hz)
 
 
 KINDS = {
@@ -37,6 +63,23 @@ KINDS = {
     "woofer": Kind((45, 0.7), (3000, 0.8, 2), (30, 5000), 1.5e-3),
     "subwoofer": Kind((28, 0.7), (400, 0.7, 2), (15, 500), 3e-3),
     "80 Hz subwoofer": Kind((25, 0.7), (80, 0.7071, 4), (15, 500), 3e-3),
+}
+
+# drivers that are not of second order at either end
+UNLIKE = {
+    name: replace(KINDS[kind], besides=besides)
+    for name, kind, besides in (
+        ("woofer, baffle step", "woofer", baffle(400)),
+        ("full range, baffle step", "full range", baffle(600)),
+        ("tweeter, dome resonance", "tweeter", bell(26e3, 8, 12)),
+        ("tweeter, break-up", "tweeter", bell(15e3, 4, 4)),
+        ("woofer, break-up", "woofer", bell(3500, 5, 8)),
+        ("midrange, dip", "midrange", bell(2500, 3, -4)),
+        ("subwoofer, bump", "subwoofer", bell(250, 3, 5)),
+        ("woofer, coil in the band", "woofer", coil(1500)),
+        ("subwoofer, coil in the band", "subwoofer", coil(150)),
+        ("tweeter, pole above the band", "tweeter", coil(30e3)),
+    )
 }
 
 
@@ -89,3 +132,9 @@ def some_reflections():
 def kinds():
     """Kinds of synthetic drivers by name."""
     return KINDS
+
+
+@pytest.fixture
+def unlike_kinds():
+    """Kinds of drivers that do not follow the model, by name."""
+    return UNLIKE

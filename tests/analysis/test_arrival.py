@@ -54,6 +54,24 @@ def test_stated_uncertainty_covers_the_truth(kinds, synthetic_driver, some_refle
     assert np.mean(covered) >= 0.9
 
 
+def test_stated_uncertainty_is_no_wider_than_it_must_be(kinds, synthetic_driver, some_reflections):
+    covered = []
+    for seed, name in enumerate(("tweeter", "midrange", "full range", "woofer", "subwoofer")):
+        for rays in (None, some_reflections):
+            error, uncertainty = errors(kinds[name], synthetic_driver, 5, 40, rays, seed)
+            covered += list(np.abs(error) < uncertainty / 2)
+    assert 0.2 < np.mean(covered) < 0.7  # of 50; 0.38 is meant
+
+
+def test_drivers_unlike_the_model_are_owned_up_to(unlike_kinds, synthetic_driver):
+    covered = []
+    for seed, (name, kind) in enumerate(unlike_kinds.items()):
+        error, uncertainty = errors(kind, synthetic_driver, 3, 40, seed=seed)
+        if "above the band" not in name:  # which nobody can tell from time of flight
+            covered += list(np.abs(error) < 2 * uncertainty)
+    assert np.mean(covered) >= 0.9
+
+
 def test_arrival_keeps_leading_axes_and_time_axis(kinds, synthetic_driver):
     kind = kinds["tweeter"]
     row = synthetic_driver(kind, 0.004).samples
