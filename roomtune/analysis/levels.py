@@ -29,16 +29,6 @@ def band_level_db(
     return power_db_or_nan(mean)[..., 0]
 
 
-def sound_pressure_db(response: FrequencyResponse, level_dbfs: float = 0.0) -> NDArray[np.float64]:
-    """Sound pressure level (..., k) of a sine at `level_dbfs` peak, dB re 20 uPa.
-
-    The response must be in Pa per digital full scale: a full-scale sine has a
-    peak of 1, so that the root mean square is 3.01 dB lower.
-    """
-    pascal = np.maximum(np.abs(response.values), 1e-300) / np.sqrt(2)
-    return 20 * np.log10(pascal / REFERENCE_PRESSURE_PA) + level_dbfs
-
-
 def in_pascal(response: ImpulseResponse, sensitivity_dbfs_at_94_db: float) -> ImpulseResponse:
     """Return a recorded response in Pa.
 

@@ -63,11 +63,6 @@ class Modes:
         """Q = pi f T60 / ln 1000, shape (m,)."""
         return np.pi * self.frequencies_hz * self.decay_s / _DECAY
 
-    @property
-    def bandwidth_hz(self) -> NDArray[np.float64]:
-        """Half-power bandwidth 3 ln 10 / (pi T60), shape (m,)."""
-        return _DECAY / np.pi / self.decay_s
-
 
 def fit_modes(
     response: ImpulseResponse,

@@ -26,31 +26,12 @@ class Levels:
 def smoothed_levels(
     response: FrequencyResponse, band_hz: tuple[float, float], fraction: float = _FINE
 ) -> Levels:
-    """Levels of a response on an even log grid within a band, smoothed.
-
-    A ninth of an octave lets dips narrower than that pass unseen, as IEC
-    60268-5 21.2 wants for the effective frequency range.
-    """
+    """Levels of a response on an even log grid within a band, smoothed."""
     grid = log_frequencies_hz(*band_hz, _POINTS_PER_OCTAVE)
     reach = 2 ** (0.5 / fraction)
     bands = np.stack([grid / reach, grid * reach], axis=-1)
     power = mean_over_bands(response.frequencies_hz, np.abs(response.values) ** 2, bands)
     return Levels(grid, 10 * np.log10(np.maximum(power, 1e-300)))
-
-
-def effective_range_hz(
-    response: FrequencyResponse, band_hz: tuple[float, float], drop_db: float = 10.0
-) -> NDArray[np.float64]:
-    """Lower and upper limit (..., 2) of the range within `drop_db` of the loudest octave.
-
-    IEC 60268-5 21.2: the range about the octave of highest mean level in which
-    the response does not fall more than 10 dB below that mean, dips narrower
-    than a ninth of an octave neglected.
-    """
-    levels = smoothed_levels(response, band_hz)
-    rows = levels.level_db.reshape(-1, len(levels.frequencies_hz))
-    limits = [_range(levels.frequencies_hz, row, drop_db) for row in rows]
-    return np.array(limits).reshape(*levels.level_db.shape[:-1], 2)
 
 
 def working_range_hz(
@@ -137,23 +118,6 @@ def _widest(good: NDArray[np.bool_]) -> tuple[int, int]:
     stops = np.flatnonzero(inside[:-1] & ~inside[1:]) - 1
     longest = int(np.argmax(stops - starts))
     return int(starts[longest]), int(stops[longest])
-
-
-def _range(
-    frequencies: NDArray[np.float64], level: NDArray[np.float64], drop_db: float
-) -> tuple[float, float]:
-    """Limits about the loudest octave within which the level holds."""
-    power = 10 ** (level / 10)
-    octave = min(_POINTS_PER_OCTAVE, len(power))
-    means = np.convolve(power, np.ones(octave) / octave, mode="valid")
-    loudest = int(np.argmax(means))
-    inside = level >= 10 * np.log10(means[loudest]) - drop_db
-    octave_part = slice(loudest, loudest + octave)
-    middle = loudest + int(np.argmax(np.where(inside, level, -np.inf)[octave_part]))
-    outside = np.flatnonzero(~inside)
-    low = outside[outside < middle].max(initial=-1) + 1
-    high = outside[outside > middle].min(initial=len(level)) - 1
-    return float(frequencies[low]), float(frequencies[high])
 
 
 def _falls(

@@ -16,26 +16,6 @@ POINTS_PER_OCTAVE = 48
 _STEEPEST = 8.0
 
 
-def unwrapped_phase(response: FrequencyResponse, delay_s: ArrayLike = 0.0) -> NDArray[np.float64]:
-    """Phase in radians (..., k) after a delay (..., ) is taken out, unwrapped upwards."""
-    aligned = response.delayed(-np.asarray(delay_s, dtype=float))
-    return np.unwrap(np.angle(aligned.values), axis=-1)
-
-
-def group_delay_s(response: ImpulseResponse, frequencies_hz: ArrayLike) -> NDArray[np.float64]:
-    """Group delay (..., k) in seconds on the response's own time axis.
-
-    Exactly Re(F{t h} / F{h}), with no differences of a wrapped phase (A. V.
-    Oppenheim, R. W. Schafer, "Discrete-Time Signal Processing", sec. 2.9).
-    """
-    times = response.times_s
-    weighted = replace(response, samples=response.samples * times)
-    above = weighted.response_at(frequencies_hz).values
-    below = response.response_at(frequencies_hz).values
-    safe = np.where(np.abs(below) > 0, below, 1.0)
-    return np.where(np.abs(below) > 0, np.real(above / safe), np.nan)
-
-
 def group_delay_of_s(response: FrequencyResponse) -> NDArray[np.float64]:
     """Group delay (..., k) in seconds of a response known at frequencies, -d phase / d w.
 
@@ -80,24 +60,12 @@ def seen_from_arrival(
     return seen.delayed(-np.broadcast_to(arrival_s, response.samples.shape[:-1]))
 
 
-def excess_response(
-    response: ImpulseResponse,
-    band_hz: tuple[float, float],
-    arrival_s: ArrayLike,
-    cycles: float = 12.0,
-) -> FrequencyResponse:
-    """All-pass part (..., k) of a response about its arrival: unit magnitude.
+def excess_of(seen: FrequencyResponse) -> FrequencyResponse:
+    """All-pass part (..., k) of responses on a grid even in log frequency: unit magnitude.
 
-    The response is seen through a window of a constant number of cycles from
-    the arrival (..., ) on and divided by its own minimum-phase part. A value
-    of 1 (or of slowly changing phase) means minimum phase; phase that turns
+    A value of 1 (or of slowly changing phase) means minimum phase; phase that turns
     quickly means sound that is not.
     """
-    return excess_of(seen_from_arrival(response, band_hz, arrival_s, cycles))
-
-
-def excess_of(seen: FrequencyResponse) -> FrequencyResponse:
-    """All-pass part (..., k) of responses on a grid even in log frequency."""
     lowest = minimum_phase_part(seen)
     return replace(seen, values=np.exp(1j * np.angle(seen.values / lowest.values)))
 

@@ -54,21 +54,6 @@ def rectangular_modes(
     )
 
 
-def mode_count(size_m: Size, frequency_hz: float, speed_m_s: float | None = None) -> float:
-    """Expected number of modes below a frequency (Kuttruff, eq. 3.20).
-
-    4 pi V f^3 / 3 c^3 + pi S f^2 / 4 c^2 + L f / 8 c.
-    """
-    length, width, height = size_m
-    ratio = frequency_hz / (speed_m_s or speed_of_sound_m_s())
-    volume = length * width * height
-    surface = 2 * (length * width + length * height + width * height)
-    edges = 4 * (length + width + height)
-    return float(
-        4 * np.pi / 3 * volume * ratio**3 + np.pi / 4 * surface * ratio**2 + edges / 8 * ratio
-    )
-
-
 def schroeder_frequency_hz(reverberation_time_s: float, volume_m3: float) -> float:
     """Above it modes overlap: 2000 sqrt(T / V).
 

@@ -8,14 +8,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from roomtune.advisor.measured import Measured
+from roomtune.report.view_modes import sure_modes
 from roomtune.signal.bands import band_edges_hz, band_name, octave_centres_hz
 from roomtune.signal.values import ImpulseResponse
 from roomtune.system.model import System
 
-SURE_OF_DECAY = 0.2
 LONGEST_S = 1.0
 MOST_MODES = 12
-LARGEST_QUALITY = 200.0
 
 
 @dataclass(frozen=True)
@@ -64,17 +63,14 @@ def mode_rows(measured: Measured) -> list[ModeRow]:
     """The modes that the bass outputs excite at the seats, the slowest to decay kept."""
     from roomtune.analysis.overview import view_room
 
-    rough = _onsets_s(measured)
-    found = view_room(measured.responses, measured.bands_hz, arrivals_s=rough).modes
+    room = view_room(measured.responses, measured.bands_hz, arrivals_s=_onsets_s(measured))
+    found = room.modes
     if found is None:
         return []
-    sure = (found.decay_uncertainty_s < SURE_OF_DECAY * found.decay_s) & (
-        found.quality < LARGEST_QUALITY
-    )
-    order = [i for i in np.argsort(-found.decay_s) if sure[i]][:MOST_MODES]
+    kept = sorted(sure_modes(room), key=lambda i: -found.decay_s[i])[:MOST_MODES]
     return [
         ModeRow(float(found.frequencies_hz[i]), float(found.decay_s[i]), float(found.quality[i]))
-        for i in sorted(order, key=lambda i: found.frequencies_hz[i])
+        for i in sorted(kept)
     ]
 
 

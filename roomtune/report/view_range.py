@@ -34,7 +34,7 @@ COLUMNS = (
 )
 REMARKS = (
     "-3, -6, -10 dB: lowest frequency in the room, re the mean from 3 to 9 times the lowest "
-    "frequency played; ? where it does not fall so far above that.",
+    "frequency played; under: where the level has not fallen so far where the band begins.",
     "usable: within 10 dB of the usual level, 10 dB over the noise, under 10 % distortion.",
     "quiet to clean, dB re full scale: from where pink noise in the output's band sinks into the "
     "room's noise, up to where order 2 passes 3 % or another 1 % (extrapolated; ? where noise "
@@ -47,8 +47,9 @@ def reach(subject: Subject) -> View:
     rows = [_row(subject, row) for row in range(len(subject.outputs))]
     names: list[Cell] = list(subject.outputs)
     columns = [
-        Column(key, heading, [row[place] for row in rows], 0)
+        column
         for place, (key, heading) in enumerate(COLUMNS)
+        for column in _columns(subject, key, heading, [row[place] for row in rows])
     ]
     return View(
         f"Range of each output {at_seats(subject)}",
@@ -63,6 +64,20 @@ def reach(subject: Subject) -> View:
             ),
         ),
     )
+
+
+def _columns(
+    subject: Subject, key: str, heading: str | None, values: list[float | None]
+) -> list[Column]:
+    """A column of figures, and how a person reads it where the band ends before the level falls."""
+    if not key.startswith("lowest"):
+        return [Column(key, heading, values, 0)]
+    lows = [subject.band_hz(row)[0] for row in range(len(values))]
+    read = [
+        "?" if value is None else f"{value:.0f}" if np.isfinite(value) else f"under {low:.0f}"
+        for value, low in zip(values, lows, strict=True)
+    ]
+    return [Column(key, None, values, 0), Column("", heading, read)]
 
 
 def _row(subject: Subject, row: int) -> list[float | None]:

@@ -8,7 +8,6 @@ IEC 61672-1:2013.
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -17,7 +16,6 @@ from roomtune.signal.bands import band_edges_hz
 from roomtune.signal.values import ImpulseResponse
 
 FILTER_ORDER = 4
-_TIME_CONSTANTS_S = {"F": 0.125, "S": 1.0}
 
 
 def band_sections(
@@ -70,18 +68,3 @@ def band_filter_delay_s(centre_hz: float, sample_rate_hz: float, fraction: float
     impulse[0] = 1.0
     energy = scipy.signal.sosfilt(band_sections(centre_hz, sample_rate_hz, fraction), impulse) ** 2
     return float(energy @ np.arange(len(energy)) / energy.sum() / sample_rate_hz)
-
-
-def time_weighted_level_db(
-    samples: ArrayLike, sample_rate_hz: float, weighting: Literal["F", "S"] = "F"
-) -> NDArray[np.float64]:
-    """Running level (..., n), dB re 1, with time weighting F (125 ms) or S (1 s).
-
-    One-pole smoothing of the square, IEC 61672-1:2013 formula (1).
-    """
-    import scipy.signal
-
-    keep = np.exp(-1 / (_TIME_CONSTANTS_S[weighting] * sample_rate_hz))
-    square = np.asarray(samples, dtype=float) ** 2
-    smooth = scipy.signal.lfilter([1 - keep], [1, -keep], square, axis=-1)
-    return 10 * np.log10(np.maximum(smooth, 1e-300))

@@ -7,7 +7,6 @@ import pytest
 
 from roomtune.analysis.distortion import Distortion
 from roomtune.analysis.operating_band import (
-    effective_range_hz,
     extension_hz,
     usable_band_hz,
     working_range_hz,
@@ -26,16 +25,6 @@ def butterworth(low_hz, high_hz, order=4):
 def limit(corner_hz, drop_db, order=4):
     """Where a Butterworth high pass is `drop_db` down."""
     return corner_hz * (10 ** (drop_db / 10) - 1) ** (-1 / (2 * order))
-
-
-def test_effective_range_is_10_db_down_and_blind_to_narrow_dips():
-    response = np.stack([butterworth(100, 5000), butterworth(40, 400)])
-    dip = 1 - 0.95 * np.exp(-((np.log2(FREQUENCIES / 1000) / 0.01) ** 2))
-    response[0] *= dip
-    found = effective_range_hz(FrequencyResponse(FREQUENCIES, response), (10, 20e3))
-    assert found.shape == (2, 2)
-    assert found[:, 0] == pytest.approx([limit(100, 10), limit(40, 10)], rel=0.04)
-    assert found[:, 1] == pytest.approx([1e4 * 50 / limit(100, 10), 16e3 / limit(40, 10)], rel=0.04)
 
 
 def test_working_range_is_not_fooled_by_a_bass_lift():
