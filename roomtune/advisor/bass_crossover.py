@@ -24,6 +24,7 @@ from roomtune.advisor.layout import (
     has_route_filters,
     offered_slope,
     ordered_outputs,
+    shared_crossover_hz,
 )
 from roomtune.advisor.settings import moved, with_crossover
 from roomtune.advisor.sounds import DirectSoundTable
@@ -100,6 +101,27 @@ def with_bass_crossover(system: System, tuning: Tuning, frequency_hz: float) -> 
             low_pass = Filter("low pass", frequency_hz, family=family, order=order)
             tuning = with_crossover(tuning, output.name, low_pass)
     return tuning
+
+
+def handed_over(system: System, tuning: Tuning, bass_hz: float) -> tuple[Tuning, float]:
+    """The tuning with small loudspeakers beginning where the woofers' own low passes end.
+
+    Only where woofers play the bass of others without filters on routes; with the
+    crossover, which otherwise stays what it was.
+    """
+    if shared_crossover_hz(system) is None:
+        return tuning, bass_hz
+    filters = [f for o in bass_outputs(system) for f in tuning.output(o.name).filters]
+    low_passes = [f for f in filters if f.type == "low pass" and f.frequency_hz]
+    if not low_passes:
+        return tuning, bass_hz
+    highest = max(low_passes, key=lambda f: f.frequency_hz or 0.0)
+    for name in giving(system):
+        lowest = ordered_outputs(system, name)[0]
+        corner = max(float(highest.frequency_hz or bass_hz), lowest.safe_band_hz[0])
+        high_pass = replace(highest, type="high pass", frequency_hz=corner)
+        tuning = with_crossover(tuning, lowest.name, high_pass)
+    return tuning, float(highest.frequency_hz or bass_hz)
 
 
 def bass_choices(

@@ -10,6 +10,7 @@ from roomtune.advisor.layout import (
     bass_outputs,
     gives_bass_away,
     has_route_filters,
+    shared_crossover_hz,
     shares_woofers,
 )
 from roomtune.advisor.proposal import Proposal
@@ -57,15 +58,15 @@ def _routing_proposals(system: System, bass_hz: float) -> list[Proposal]:
     giving = [s.name for s in system.loudspeakers if gives_bass_away(system, s)]
     if not names:
         return []
-    proposals = []
-    if shares_woofers(system) and not has_route_filters(system):
+    proposals, shared = [], shared_crossover_hz(system)
+    if shares_woofers(system) and not has_route_filters(system) and shared is None:
         proposals.append(
             Proposal(
                 step="bass routing",
                 subject=", ".join(names),
                 change="every loudspeaker keeps its own bass; LFE goes to these outputs",
-                evidence="they belong to other channels, and the processor has no filters on "
-                "routes that would keep all but the bass from them",
+                evidence="they belong to other channels, and neither filters on routes nor a low "
+                "crossover of their own would keep all but the bass from them",
                 effect="",
                 refused=("redirecting the bass of small loudspeakers",),
             )
@@ -78,6 +79,12 @@ def _routing_proposals(system: System, bass_hz: float) -> list[Proposal]:
                 change=f"play the bass of {', '.join(giving)} below {bass_hz:g} Hz"
                 + (", and the LFE 10 dB louder than the other channels" if has_lfe(system) else ""),
                 evidence="these loudspeakers do not reach down by themselves"
+                + (
+                    "; the woofers' own low pass keeps the rest from them, for routes have no "
+                    "filters"
+                    if shared
+                    else ""
+                )
                 + ("; ITU-R BS.775 asks for 10 dB in-band gain of LFE" if has_lfe(system) else ""),
                 effect="full bass from every channel with headroom to spare",
             )

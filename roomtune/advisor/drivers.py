@@ -10,7 +10,7 @@ from roomtune.advisor.aims import Aims
 from roomtune.advisor.bands import UsableBand
 from roomtune.advisor.crossovers import Choice, candidates, overlap_hz, ranked
 from roomtune.advisor.joints import direct_pair
-from roomtune.advisor.layout import ordered_outputs
+from roomtune.advisor.layout import bass_outputs, ordered_outputs, shared_crossover_hz
 from roomtune.advisor.polarity import signs
 from roomtune.advisor.proposal import Proposal
 from roomtune.advisor.settings import moved, turned_over, with_crossover
@@ -34,6 +34,7 @@ def join_drivers(
             pairs = [(row[place], row[place + 1]) for row in rows]
             pinned = _pinned(system, kind, place, len(rows[0]) - 1)
             overlap = (pinned, pinned) if pinned else _common_overlap(pairs, usable)
+            overlap = _low_enough(system, pairs, overlap)
             choices = _choices(aims, tuning, pairs, overlap, pinned, table)
             above = [output.name for row in rows for output in row[place + 1 :]]
             choices = _unturned(system, above, choices)
@@ -73,6 +74,16 @@ def _common_overlap(
     each = [overlap_hz(low, high, (usable[low.name], usable[high.name])) for low, high in pairs]
     low, high = max(o[0] for o in each), min(o[1] for o in each)
     return (low, high) if low < high else overlap_hz(*pairs[0])
+
+
+def _low_enough(
+    system: System, pairs: list[tuple[Output, Output]], overlap: tuple[float, float]
+) -> tuple[float, float]:
+    """The overlap, ending where woofers must that play the bass of others by their own low pass."""
+    shared, names = shared_crossover_hz(system), {output.name for output in bass_outputs(system)}
+    if shared is None or not any(low.name in names for low, _ in pairs):
+        return overlap
+    return overlap[0], max(overlap[0], min(overlap[1], shared))
 
 
 def _choices(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from itertools import pairwise
 
 import numpy as np
@@ -11,6 +12,8 @@ from roomtune.system.model import Loudspeaker, Output, Position, Processor, Syst
 
 FULL_RANGE_HZ = 20.0
 BASS_REACH_HZ = 60.0
+HIGHEST_SHARED_HZ = 160.0  # up to where a woofer may play what is heard elsewhere (common practice)
+MARGIN = 1.3
 
 
 def ordered_outputs(system: System, loudspeaker: str) -> tuple[Output, ...]:
@@ -43,15 +46,24 @@ def gives_bass_away(system: System, loudspeaker: Loudspeaker) -> bool:
 
     It does when it has no bass output of its own and does not reach down to
     20 Hz by itself. It cannot when only other channels' woofers could take its
-    bass and routes have no filters to keep the rest from them.
+    bass and neither filters on routes nor their own low passes keep the rest from them.
     """
+    if not _small(system, loudspeaker):
+        return False
+    if shares_woofers(system) and not has_route_filters(system):
+        shared = shared_crossover_hz(system)
+        lowest = ordered_outputs(system, loudspeaker.name)[0]
+        return shared is not None and lowest.safe_band_hz[0] <= shared
+    return True
+
+
+def _small(system: System, loudspeaker: Loudspeaker) -> bool:
+    """Whether a loudspeaker should give its bass away, if that can be."""
     own = ordered_outputs(system, loudspeaker.name)
     if loudspeaker.channel is None or not own or "bass redirection" in system.wishes.forbid:
         return False
     names = {output.name for output in bass_outputs(system)}
     if any(output.name in names for output in own):
-        return False
-    if shares_woofers(system) and not has_route_filters(system):
         return False
     return bool(names) and own[0].safe_band_hz[0] > FULL_RANGE_HZ
 
@@ -88,6 +100,30 @@ def shares_woofers(system: System) -> bool:
     return any(system.loudspeaker(o.loudspeaker).channel for o in bass_outputs(system))
 
 
+def shared_crossover_hz(system: System) -> float | None:
+    """The highest crossover above woofers whose own low pass keeps all but bass from them.
+
+    None where bass goes to subwoofers or nobody has any to give, where routes have filters
+    (or no gains), and where a bass output has no neighbour that could take over at 160 Hz
+    or as pinned.
+    """
+    if not shares_woofers(system) or has_route_filters(system):
+        return None
+    if not system.processor.route_gains or not any(
+        map(partial(_small, system), system.loudspeakers)
+    ):
+        return None
+    highest = min(system.wishes.bass_crossover_hz or HIGHEST_SHARED_HZ, HIGHEST_SHARED_HZ)
+    for output in bass_outputs(system):
+        row = ordered_outputs(system, output.loudspeaker)
+        above = row[[o.name for o in row].index(output.name) + 1 :]
+        pinned = system.wishes.crossovers_hz.get(output.loudspeaker, ())
+        lowest = pinned[0] if pinned else MARGIN * above[0].safe_band_hz[0] if above else np.inf
+        if lowest > highest:
+            return None
+    return float(highest)
+
+
 def has_route_filters(system: System) -> bool:
     """Whether a route can hold a low pass of its own."""
     return system.processor.filters_per_route > 0
@@ -99,12 +135,20 @@ def driver_crossovers_hz(system: System, loudspeaker: str) -> tuple[float, ...]:
     pinned = system.wishes.crossovers_hz.get(loudspeaker, ())
     if len(pinned) == len(row) - 1:
         return tuple(float(value) for value in pinned)
-    middle = [np.sqrt(u.safe_band_hz[0] * w.safe_band_hz[1]) for w, u in pairwise(row)]
+    middle = [float(np.sqrt(u.safe_band_hz[0] * w.safe_band_hz[1])) for w, u in pairwise(row)]
+    shared = shared_crossover_hz(system)
+    if middle and shared and row[0].name in {output.name for output in bass_outputs(system)}:
+        middle[0] = min(middle[0], shared)
     return tuple(float(np.round(value, 1)) for value in middle)
 
 
 def bass_crossover_hz(system: System, wanted_hz: float) -> float:
-    """The bass crossover: pinned, else the wanted one moved into what the bass outputs play."""
+    """The bass crossover: pinned, else the wanted one moved into what the bass outputs play.
+
+    Woofers whose own low pass makes it hand over at their own crossover.
+    """
+    if shared_crossover_hz(system):
+        return driver_crossovers_hz(system, bass_outputs(system)[0].loudspeaker)[0]
     if system.wishes.bass_crossover_hz:
         return float(system.wishes.bass_crossover_hz)
     tops = [output.safe_band_hz[1] for output in bass_outputs(system)]

@@ -81,7 +81,8 @@ def _why_alone(system: System, channel: str) -> str:
         return "redirecting it is forbidden in [wishes]"
     if shares_woofers(system) and not has_route_filters(system):
         return (
-            "the woofers that do belong to other channels, and the processor has no filters on "
-            "routes that would keep all but the bass from them: a subwoofer would play it"
+            "the woofers that do belong to other channels, and neither filters on routes nor a "
+            "low crossover of their own would keep all but the bass from them: a subwoofer would "
+            "play it"
         )
     return "a subwoofer would play it"

@@ -24,7 +24,7 @@ from roomtune.advisor.proposal import Advice, Proposal
 from roomtune.advisor.refusals import mode_proposals, refusal_proposals
 from roomtune.advisor.seat_measures import cost_proposals
 from roomtune.advisor.settings import with_state
-from roomtune.advisor.shared_bass import shared_proposals
+from roomtune.advisor.shared_bass import shared_bass, shared_proposals
 from roomtune.advisor.starting import starting_tuning
 from roomtune.advisor.ways import Way, ways
 from roomtune.advisor.worth import Case, with_effects
@@ -67,7 +67,7 @@ def _of_tuning(
         *pin_proposals(aims.system, tuning, ready.natural),
         *ready.crossover_notes,
         *bass_proposals(aims, tuning, gone, choices),
-        *shared_proposals(ready.shared, tuning),
+        *shared_proposals(shared_bass(aims, tuning, ready.table, gone[0].bass_hz), tuning),
         *alignment_proposals(aims, tuning),
         *lfe_proposals(aims, tuning),
         *equaliser_proposals(tuning),

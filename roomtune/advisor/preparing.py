@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from roomtune.advisor.aims import Aims
 from roomtune.advisor.alignment import arrivals_aligned, levels_aligned
 from roomtune.advisor.bands import UsableBand, usable_bands
+from roomtune.advisor.bass_crossover import handed_over
 from roomtune.advisor.drivers import join_drivers
 from roomtune.advisor.energy import energy_model
 from roomtune.advisor.layout import bass_crossover_hz
@@ -15,7 +16,7 @@ from roomtune.advisor.measured import Measured
 from roomtune.advisor.pinning import with_pinned_polarities
 from roomtune.advisor.polarity import correct_polarities, signs
 from roomtune.advisor.proposal import Proposal
-from roomtune.advisor.shared_bass import SharedBass, shared_bass, with_shared_gains
+from roomtune.advisor.shared_bass import shared_bass, with_shared_gains
 from roomtune.advisor.sounds import DirectSoundTable, direct_sound_table
 from roomtune.advisor.starting import STARTING_BASS_HZ, starting_tuning
 from roomtune.processor.tuning import Tuning
@@ -36,7 +37,6 @@ class Prepared:
     table: DirectSoundTable
     bass_hz: float
     arrival_ms: float
-    shared: SharedBass | None
     natural: Mapping[str, bool]
     polarity_notes: tuple[Proposal, ...]
     crossover_notes: tuple[Proposal, ...]
@@ -56,6 +56,7 @@ def prepared(system: System, measured: Measured) -> Prepared:
     natural = signs(tuning)
     tuning = with_pinned_polarities(system, tuning)
     tuning, crossover_notes = join_drivers(aims, tuning, table, bands)
+    tuning, bass_hz = handed_over(system, tuning, bass_hz)
     tuning, arrival_ms = arrivals_aligned(system, measured, levels_aligned(aims, tuning))
     shared = shared_bass(aims, tuning, table, bass_hz)
     return Prepared(
@@ -65,7 +66,6 @@ def prepared(system: System, measured: Measured) -> Prepared:
         table,
         bass_hz,
         arrival_ms,
-        shared,
         natural,
         tuple(p for p in polarity_notes if p.subject not in system.wishes.polarities),
         tuple(crossover_notes),

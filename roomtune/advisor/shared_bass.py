@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from roomtune.advisor.aims import Aims
+from roomtune.advisor.aims import Aims, base_gains
 from roomtune.advisor.bands import own_power
 from roomtune.advisor.layout import bass_outputs
 from roomtune.advisor.proposal import Proposal
@@ -57,7 +57,10 @@ def shared_places(aims: Aims) -> tuple[int, ...]:
 def shared_bass(
     aims: Aims, tuning: Tuning, table: DirectSoundTable, top_hz: float
 ) -> SharedBass | None:
-    """Level, time and sum of the shared woofers; None when there are fewer than two."""
+    """Level, time and sum of the shared woofers; None when there are fewer than two.
+
+    Through all that a channel passes that plays on all of them.
+    """
     places = shared_places(aims)
     common = [
         c for c, members in enumerate(aims.model.members) if set(places) <= set(members.tolist())
@@ -66,9 +69,11 @@ def shared_bass(
         return None
     names = tuple(aims.model.outputs[place] for place in places)
     bands = (aims.model.centres_hz >= LOWEST_HZ) & (aims.model.centres_hz <= top_hz)
-    gains = 10 ** (np.array([tuning.output(name).gain_db for name in names]) / 20)
+    members = aims.model.members[common[0]].tolist()
+    index = [members.index(place) for place in places]
+    gains = base_gains(aims, tuning)[common[0]][index][:, bands]
     powers = [
-        gain**2 * own_power(aims, place)[:, bands]
+        np.abs(gain) ** 2 * own_power(aims, place)[:, bands]
         for gain, place in zip(gains, places, strict=True)
     ]
     noise = aims.model.noise[list(places), aims.main_seat][:, bands].mean(axis=1)
@@ -78,7 +83,9 @@ def shared_bass(
         float(table.times_ms[place]) + tuning.output(name).delay_ms
         for place, name in zip(places, names, strict=True)
     ]
-    together = _together(aims, tuning, common[0], places, bands)
+    covariance = aims.model.covariances[common[0]][np.ix_(index, index)][..., bands]
+    sum_power = np.einsum("ik,ijsk,jk->sk", gains, covariance, np.conj(gains)).real
+    together = float(aims.average[0] @ sum_power.mean(axis=1))
     each = np.mean([float(aims.average[0] @ power.mean(axis=1)) for power in powers])
     return SharedBass(
         names,
@@ -87,29 +94,6 @@ def shared_bass(
         float(10 * np.log10(together / each)),
         float(20 / np.log(10) * np.sqrt(np.sum(noise / (2 * np.array(heard))))),
     )
-
-
-def _together(
-    aims: Aims,
-    tuning: Tuning,
-    channel: int,
-    places: tuple[int, ...],
-    bands: NDArray[np.bool_],
-) -> float:
-    """Mean power of the woofers playing one signal at their gains and delays."""
-    members = aims.model.members[channel].tolist()
-    index = [members.index(place) for place in places]
-    covariance = aims.model.covariances[channel][np.ix_(index, index)][..., bands]
-    settings = [tuning.output(aims.model.outputs[place]) for place in places]
-    turn = -2e-3j * np.pi * aims.model.centres_hz[bands]
-    gains = np.array(
-        [
-            (-1 if s.inverted else 1) * 10 ** (s.gain_db / 20) * np.exp(turn * s.delay_ms)
-            for s in settings
-        ]
-    )
-    power = np.einsum("ik,ijsk,jk->sk", gains, covariance, np.conj(gains)).real
-    return float(aims.average[0] @ power.mean(axis=1))
 
 
 def with_shared_gains(aims: Aims, tuning: Tuning, found: SharedBass | None) -> Tuning:

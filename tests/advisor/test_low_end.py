@@ -37,7 +37,7 @@ def test_the_channel_without_bass_is_named_and_its_price(without_subwoofer):
     aims, tuning = without_subwoofer
     (told,) = low_end_proposals(aims, tuning)
     assert told.subject == "C"
-    assert "no filters on routes" in told.evidence
+    assert "neither filters on routes" in told.evidence
     # Second order at 200 Hz twice, the driver's own and the protective one: 6 dB down there
     found = low_end(aims, tuning, aims.model.channels.index("C"))
     assert found.from_hz == pytest.approx(200, rel=0.3)

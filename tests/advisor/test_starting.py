@@ -1,7 +1,8 @@
 import numpy as np
 import pytest
 
-from roomtune.advisor.layout import bass_outputs, gives_bass_away
+from roomtune.advisor.layout import bass_outputs, gives_bass_away, shared_crossover_hz
+from roomtune.advisor.preparing import prepared
 from roomtune.advisor.starting import starting_tuning
 from roomtune.processor.fitting import misfits
 from roomtune.processor.response import tuning_response
@@ -116,3 +117,99 @@ def test_without_route_filters_nobody_gives_bass_away_to_others_woofers(workshop
     assert all(not r.filters for r in tuning.routes)
     high_pass = tuning.output("centre").filters[0]
     assert (high_pass.type, high_pass.frequency_hz) == ("high pass", 90.0)
+
+
+def with_three_ways(workshop, lowest_middle_hz=100, route_gains=True, **wishes):
+    """A small centre between three-way loudspeakers, no filters on routes."""
+    ways = (("low", "woofer", 30, 3000), ("middle", "midrange", lowest_middle_hz, 8000))
+    ways = (*ways, ("high", "tweeter", 900, 20000))
+    return workshop.system(
+        channels=(
+            Channel(name="L"),
+            Channel(name="R"),
+            Channel(name="C"),
+            Channel(name="LFE", kind="low frequency effects"),
+        ),
+        loudspeakers=tuple(
+            Loudspeaker(name=n, channel=c)
+            for n, c in (("left", "L"), ("right", "R"), ("centre", "C"))
+        ),
+        outputs=(
+            *(
+                workshop.output(3 * side + way, f"{name} {part}", name, kind, low, high)
+                for side, name in enumerate(("left", "right"))
+                for way, (part, kind, low, high) in enumerate(ways, start=1)
+            ),
+            workshop.output(7, "centre", "centre", "full range", 80, 20000),
+        ),
+        processor=Processor(route_gains=route_gains),
+        wishes=Wishes(**wishes),
+    )
+
+
+def test_woofers_with_a_low_crossover_play_the_bass_of_others_without_route_filters(workshop):
+    system = with_three_ways(workshop)
+    tuning = starting_tuning(system)
+    assert {r.output for r in tuning.routes if r.channel == "C"} == {
+        "left low",
+        "right low",
+        "centre",
+    }
+    low_pass = tuning.output("left low").filters[-1]
+    high_pass = tuning.output("centre").filters[0]
+    assert low_pass.frequency_hz == high_pass.frequency_hz == 160.0
+    assert (low_pass.family, low_pass.order) == (high_pass.family, high_pass.order)
+    response = np.abs(tuning_response(tuning, [60.0, 1000.0]))
+    woofer, centre = response[2, 0], response[2, 6]
+    # Fourth order from 160 Hz: hardly anything at 1 kHz; half of it at 60 Hz for two woofers
+    assert woofer[1] < 1e-3 * centre[1]
+    own = response[0, 0, 0]
+    assert woofer[0] == pytest.approx(0.5 * own, rel=0.02)
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"lowest_middle_hz": 300},
+        {"route_gains": False},
+        {"crossovers_hz": {"left": (400.0, 3000.0), "right": (400.0, 3000.0)}},
+        {"bass_crossover_hz": 90.0},
+        {"forbid": ("bass redirection",)},
+    ],
+)
+def test_woofers_keep_to_their_own_bass_where_no_low_pass_would_hold_them(workshop, changes):
+    tuning = starting_tuning(with_three_ways(workshop, **changes))
+    assert {r.output for r in tuning.routes if r.channel == "C"} == {"centre"}
+
+
+def test_without_small_loudspeakers_woofers_cross_over_where_they_like(workshop):
+    whole = with_three_ways(workshop)
+    stereo = whole.model_copy(
+        update={
+            "channels": whole.channels[:2],
+            "loudspeakers": whole.loudspeakers[:2],
+            "outputs": whole.outputs[:6],
+        }
+    )
+    assert shared_crossover_hz(whole) == 160.0
+    assert shared_crossover_hz(stereo) is None
+    # The middle of where both may play: the square root of 100 times 3000
+    low_pass = starting_tuning(stereo).output("left low").filters[-1]
+    assert low_pass.frequency_hz == pytest.approx(547.7)
+
+
+def test_small_loudspeakers_begin_where_the_woofers_were_found_to_end_best(workshop):
+    system = with_three_ways(workshop)
+    band = {"low": (35, 2, 4000, 2), "middle": (90, 2, 9000, 2), "high": (700, 2, None, 2)}
+    drivers = {
+        f"{side} {part}": workshop.driver(*shape, 0.0, (4.0, 4.3))
+        for side in ("left", "right")
+        for part, shape in band.items()
+    }
+    drivers["centre"] = workshop.driver(80, 2, None, 2, 0.0, (3.8, 4.1))
+    ready = prepared(system, workshop.measured(system, drivers))
+    (low_pass,) = (f for f in ready.tuning.output("left low").filters if f.type == "low pass")
+    (high_pass,) = (f for f in ready.tuning.output("centre").filters if f.type == "high pass")
+    assert 120.0 <= ready.bass_hz <= 160.0
+    assert low_pass.frequency_hz == high_pass.frequency_hz == ready.bass_hz
+    assert (low_pass.family, low_pass.order) == (high_pass.family, high_pass.order)
