@@ -15,7 +15,7 @@ from roomtune.analysis.sealed_box import (
 from roomtune.errors import RoomtuneError
 from roomtune.report.plots import Line
 from roomtune.report.subject import Subject
-from roomtune.report.view import Cell, Column, Curve, Curves, Sheet, View
+from roomtune.report.view import Column, Curve, Curves, Sheet, View
 from roomtune.report.view_parts import frequency_plot, shown_range
 from roomtune.signal.bands import log_frequencies_hz
 from roomtune.signal.values import FrequencyResponse, ImpulseResponse
@@ -35,7 +35,12 @@ def box(subject: Subject) -> View:
 
     Raises RoomtuneError when no output has a sealed box.
     """
-    rows = [row for row in range(len(subject.outputs)) if _is_boxed(_output(subject, row))]
+    there = subject.outputs if subject.near is None else subject.near.outputs
+    rows = [
+        row
+        for row, name in enumerate(subject.outputs)
+        if name in there and _is_boxed(_output(subject, row))
+    ]
     if not rows:
         raise RoomtuneError(
             "None of these outputs has a sealed box to fit: tweeters have none, and the others "
@@ -115,11 +120,10 @@ def _is_boxed(output: Output) -> bool:
 
 
 def _response(subject: Subject, row: int) -> tuple[FrequencyResponse, tuple[float, float]]:
-    """The low end at the cone where it was measured there, else at the seat; and its band."""
-    name = subject.outputs[row]
+    """The low end at the cone where the session was made there, else at the seat; its band."""
     seen: ImpulseResponse = subject.measured.responses[row, 0]
-    if subject.near is not None and name in subject.near.outputs:
-        seen = subject.near.responses[subject.near.outputs.index(name), 0]
+    if subject.near is not None:
+        seen = subject.near.responses[subject.near.outputs.index(subject.outputs[row]), 0]
     low, high = subject.band_hz(row)
     expected = expected_box(_output(subject, row))
     top = WIDEST * low
@@ -150,8 +154,8 @@ def _sheet(subject: Subject, rows: list[int], fits: list[SealedBoxFit]) -> Sheet
         cells = [value if sure else None for value, sure in zip(values, known, strict=True)]
         return Column(key, heading, cells, digits)
 
-    leaks: list[Cell] = [fit.leak_hz if fit.leak_hz and sure else "" for fit, sure in
-                         zip(fits, known, strict=True)]  # fmt: skip
+    leaks = [fit.leak_hz if fit.leak_hz and sure else None for fit, sure in
+             zip(fits, known, strict=True)]  # fmt: skip
     return Sheet(
         "boxes",
         f"Sealed boxes, {_where(subject)}",
@@ -163,7 +167,15 @@ def _sheet(subject: Subject, rows: list[int], fits: list[SealedBoxFit]) -> Sheet
             told("q_uncertainty", "±", [f.q_uncertainty for f in fits], 2),
             told("cutoff_hz", "-3 dB Hz", [f.box.cutoff_hz for f in fits], 1),
             Column("misfit_db", "misfit dB", [f.residual_db for f in fits], 1),
-            Column("leak_hz", "leak Hz", leaks, 0),
+            Column("leak_hz", None, leaks, 0),
+            Column(
+                "",
+                "leak Hz",
+                [
+                    "?" if not sure else f"{leak:.0f}" if leak else "none"
+                    for leak, sure in zip(leaks, known, strict=True)
+                ],
+            ),
             Column("expected_hz", "data fc", [e.resonance_hz if e else None for e in expected], 1),
             Column("expected_q", "Qtc", [e.total_q if e else None for e in expected], 2),
             told("volume_l", "litres", _volumes_l(outputs, fits), 1),

@@ -23,6 +23,7 @@ from roomtune.signal.bands import (
 from roomtune.signal.windows import cropped
 
 Real = NDArray[np.float64]
+SPREADS = {"t20_s": "t20_uncertainty_s", "t30_s": "t30_uncertainty_s"}
 TIMES = (("edt_s", "EDT s"), ("t20_s", "T20 s"), ("t30_s", "T30 s"))
 BEFORE_S = 0.1
 STEP_S = 2e-3
@@ -128,6 +129,8 @@ def decay_sheet(name: str, item: Decay, output: str, seat: str, fraction: int) -
         invalid = list(~item.valid(key)[bands])
         times.append(Column(key, heading, list(getattr(item, key)[bands]), 2, invalid))
         times.append(Column(f"{key[:-2]}_valid", None, [not mark for mark in invalid]))
+        if key in SPREADS:
+            times.append(column(SPREADS[key], "±", 2))
     return Sheet(
         "bands",
         name,
@@ -137,7 +140,6 @@ def decay_sheet(name: str, item: Decay, output: str, seat: str, fraction: int) -
             Column("centre_hz", None, list(item.centres_hz[bands])),
             Column("band", "band Hz", _band_texts(item.centres_hz[bands], fraction)),
             *times,
-            column("t20_uncertainty_s", "±", 2),
             column("curvature_percent", "bend %", 0),
             column("c50_db", "C50 dB", 1),
             column("c80_db", "C80 dB", 1),
