@@ -392,7 +392,8 @@ KEYS = {
     "fading": {"fall_times": "output seat"},
     "decay": {
         "bands": "output seat centre_hz band edt_s edt_valid t20_s t20_valid t20_uncertainty_s "
-        "t30_s t30_valid t30_uncertainty_s curvature_percent c50_db c80_db d50 centre_time_ms range_db",
+        "t30_s t30_valid t30_uncertainty_s curvature_percent c50_db c80_db d50 centre_time_ms "
+        "range_db",
     },
     "reflections": {
         "reflections": "output seat delay_ms level_db path_difference_m lowest_comb_hz surface "
