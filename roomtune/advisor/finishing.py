@@ -18,6 +18,7 @@ from roomtune.advisor.pinning import channels_within_headroom, has_pins, pinned
 from roomtune.advisor.proposal import Proposal
 from roomtune.advisor.settings import on_whole_samples
 from roomtune.advisor.settling import settled_within_boost
+from roomtune.advisor.shared_bass import with_woofers_alike
 from roomtune.advisor.stepping import stepped
 from roomtune.processor.rounding import rounded
 from roomtune.processor.tuning import Tuning
@@ -32,6 +33,7 @@ def finished(aims: Aims, tuning: Tuning) -> tuple[Tuning, list[Proposal]]:
     def aligned(held: Tuning, arrivals_ms: dict[str, float]) -> Tuning:
         return rounded(aligned_to_latest(system, held, arrivals_ms), system.processor)
 
+    tuning = with_woofers_alike(aims, tuning)
     tuning, _ = arrivals_aligned(system, aims.measured, on_whole_samples(tuning))
     tuning = within_headroom(system, lfe_levelled(aims, channels_trimmed(aims, tuning)))
     tuning = settled_within_boost(aims, limited(system, tuning))

@@ -100,6 +100,16 @@ def shares_woofers(system: System) -> bool:
     return any(system.loudspeaker(o.loudspeaker).channel for o in bass_outputs(system))
 
 
+def woofers_for_others(system: System) -> tuple[Output, ...]:
+    """Woofers of several channels' own loudspeakers that also play LFE or others' bass."""
+    shared = tuple(
+        o for o in bass_outputs(system) if system.loudspeaker(o.loudspeaker).channel is not None
+    )
+    asked = any(channel.kind != "main" for channel in system.channels)
+    asked = asked or any(gives_bass_away(system, s) for s in system.loudspeakers)
+    return shared if asked and len(shared) > 1 else ()
+
+
 def shared_crossover_hz(system: System) -> float | None:
     """The highest crossover above woofers whose own low pass keeps all but bass from them.
 

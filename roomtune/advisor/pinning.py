@@ -12,6 +12,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from roomtune.advisor.layout import woofers_for_others
 from roomtune.advisor.limits import excess_db
 from roomtune.advisor.proposal import Proposal
 from roomtune.advisor.settings import with_outputs
@@ -92,8 +93,15 @@ def channels_within_headroom(system: System, tuning: Tuning) -> Tuning:
 
 
 def held_places(system: System, outputs: tuple[str, ...], what: str) -> frozenset[int]:
-    """Places of the outputs whose "gains" or "delays" are pinned: fits leave these alone."""
-    wanted = system.wishes.gains_db if what == "gains" else system.wishes.delays_ms
+    """Places of the outputs whose "gains" or "delays" fits leave alone.
+
+    Pinned ones, and the gains of woofers that play bass for others together: equally
+    loud as they are, the other drivers of their loudspeakers are set to go with them.
+    """
+    wishes = system.wishes
+    wanted = set(wishes.delays_ms)
+    if what == "gains":
+        wanted = {*wishes.gains_db, *(output.name for output in woofers_for_others(system))}
     return frozenset(place for place, name in enumerate(outputs) if name in wanted)
 
 

@@ -14,7 +14,15 @@ from roomtune.advisor.bass_crossover import (
     with_bass_crossover,
 )
 from roomtune.advisor.energy import energy_model
-from roomtune.advisor.shared_bass import shared_bass, shared_proposals, with_shared_gains
+from roomtune.advisor.layout import woofers_for_others
+from roomtune.advisor.pinning import held_places
+from roomtune.advisor.settings import moved
+from roomtune.advisor.shared_bass import (
+    shared_bass,
+    shared_proposals,
+    with_shared_gains,
+    with_woofers_alike,
+)
 from roomtune.advisor.sounds import direct_sound_table
 from roomtune.advisor.starting import starting_tuning
 from roomtune.system.model import Channel, Loudspeaker, Processor, Wishes
@@ -116,6 +124,42 @@ def test_shared_woofers_add_up_as_measured(workshop, late_ms, central):
     assert own == [0.0]
     (told,) = shared_proposals(found, held)
     assert ("comes from between" in told.effect) is central
+
+
+def test_woofers_left_unequally_loud_play_the_bass_of_others_alike(workshop):
+    system = shared_system(workshop)
+    driver = workshop.driver
+    drivers = {
+        "left woofer": driver(22, 2, 6000, 2, 0.0, (5.0, 4.0)),
+        "right woofer": driver(22, 2, 6000, 2, 3.0, (5.0, 6.0)),
+        "centre": driver(80, 2, None, 2, 0.0, (4.0,)),
+    }
+    aims, tuning, table = prepared(workshop, system, drivers)
+    tuning = moved(tuning, gains_db={"right woofer": 8.0})
+    found = with_woofers_alike(aims, tuning)
+    before, after = (shared_bass(aims, each, table, 80.0) for each in (tuning, found))
+    assert before.level_db == pytest.approx(11.0, abs=0.05)
+    assert after.level_db < 0.2  # gains in steps of 0.1 dB
+    told = shared_proposals(after, found)[0]
+    assert "into left woofer" in told.change
+    assert "comes from between" in told.effect
+    gains = {(r.channel, r.output): r.gain_db for r in found.routes}
+    started = {(r.channel, r.output): r.gain_db for r in tuning.routes}
+    assert gains["L", "left woofer"] == 0.0
+    # In phase, together as loud as before: 1 and 3.55 (11 dB) become twice 2.27
+    for name, change in (("left woofer", 2.27), ("right woofer", 2.27 / 3.55)):
+        wanted = started["C", name] + 20 * np.log10(change)
+        assert gains["C", name] == pytest.approx(wanted, abs=0.3)
+
+
+def test_shared_woofers_for_others_keep_their_gains_in_fits(workshop):
+    system = shared_system(workshop)
+    assert [o.name for o in woofers_for_others(system)] == ["left woofer", "right woofer"]
+    names = tuple(o.name for o in system.outputs)
+    held = {names[place] for place in held_places(system, names, "gains")}
+    assert held == {"left woofer", "right woofer"}
+    assert held_places(workshop.system(), names, "gains") == frozenset()
+    assert held_places(system, names, "delays") == frozenset()
 
 
 def test_stereo_bass_keeps_left_and_right_apart_at_equal_level(workshop):
