@@ -14,6 +14,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from roomtune.advisor.objective import most_beyond_db
 from roomtune.advisor.settings import with_outputs
 from roomtune.processor.gradient import magnitude_db
 from roomtune.processor.rounding import rounded_to
@@ -23,7 +24,7 @@ from roomtune.system.model import System
 
 MOVABLE = ("peaking", "low shelf", "high shelf")
 POINTS_PER_OCTAVE = 48
-WITHIN_DB, MOST_BEYOND_DB = 0.01, 3.0
+WITHIN_DB = 0.01
 Array = NDArray[np.float64]
 
 
@@ -48,7 +49,7 @@ def boost_db(
     movable = [f for f in filters if f.type in MOVABLE]
     alone = magnitude_db([f for f in movable if _boosts(f)], frequencies, sample_rate_hz)
     cut = magnitude_db([f for f in movable if not _boosts(f)], frequencies, sample_rate_hz)
-    level = alone + np.maximum(np.minimum(cut, 0.0), -min(MOST_BEYOND_DB, limit_db / 2))
+    level = alone + np.maximum(np.minimum(cut, 0.0), -most_beyond_db(limit_db))
     place = int(np.argmax(level))
     return max(float(level[place]), 0.0), float(frequencies[place])
 

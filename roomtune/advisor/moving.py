@@ -18,12 +18,21 @@ NEPER_DB = np.log(10) / 20
 
 
 @dataclass(frozen=True, eq=False)
+class Lift:
+    """Magnitude (k,) of an output's boosting sections alone, and which of its sections they are."""
+
+    size: Array
+    boosting: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, eq=False)
 class Electrical:
     """Every output's response (outputs, k), its gains_db (outputs,), and slopes of its logarithm.
 
     slopes[o]: (variables of o, k) with their places in the vector, places[o].
     `unions`: which variables move any of some outputs, as far as asked for before.
-    Both are real, magnitudes alone, where phases do not count.
+    Both are real, magnitudes alone, where phases do not count. `lifts`: of the outputs
+    on which sections boost, these alone.
     """
 
     response: Values
@@ -31,6 +40,7 @@ class Electrical:
     slopes: tuple[Values, ...]
     places: tuple[Indices, ...]
     unions: dict[tuple[int, ...], Indices] = field(default_factory=dict)
+    lifts: dict[int, Lift] = field(default_factory=dict)
 
     def union(self, outputs: tuple[int, ...]) -> Indices:
         """The variables that move any of these outputs, ascending."""
@@ -84,15 +94,28 @@ class Moving:
             for output, mine in enumerate(self.on):
                 if len(mine):
                     response[output] *= np.prod(_chosen(each, mine), axis=0)
+        lifts = self.lifts(variables, each) if self.kinds else {}
         if not with_slopes:
-            return Electrical(response, gains, (), ())
+            return Electrical(response, gains, (), (), lifts=lifts)
         return Electrical(
             response,
             gains,
             tuple(self._slopes(output, slopes) for output in range(len(gains))),
             self.places,
             self.unions,
+            lifts,
         )
+
+    def lifts(self, variables: Array, each: Values) -> dict[int, Lift]:
+        """What boosts on each output, by the responses (m, k) of the free sections."""
+        boosts = variables[len(self.free.gains) + len(self.free.delays) + 2 :: 3] > 0
+        found = {}
+        for output, mine in enumerate(self.on):
+            boosting = boosts[mine]
+            if boosting.any():
+                size = np.abs(each[mine[boosting]]).prod(axis=0)
+                found[output] = Lift(size, boosting)
+        return found
 
     def each(self, variables: Array, with_slopes: bool = False) -> tuple[Values, Values]:
         """Responses (m, k) of the free sections, and slopes (m, 3, k) of their logarithms."""

@@ -23,6 +23,7 @@ from roomtune.advisor.state import Free, State, packed, unpacked
 Array = NDArray[np.float64]
 DB = 10 / np.log(10)
 OVER_WEIGHT = 8.0
+MOST_BEYOND_DB = 3.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -302,18 +303,44 @@ def _filter_costs(
     slopes.flat[:: len(columns) + 1] = weight
     costs = [Block(weight * variables[columns], slopes, columns)]
     for output in (output for output, mine in enumerate(moved.on) if len(mine)):
-        size = np.abs(now.response[output])
-        limit_db = problem.boost_limit_db + now.gains_db[output]
-        if float(size.max()) > np.exp(limit_db / (2 * DB)):
-            over = np.flatnonzero(size > np.exp(limit_db / (2 * DB)))
-            value = problem.boost_weight * (2 * DB * np.log(size[over]) - limit_db)
-            if now.places:
-                own = now.places[output] >= first
-                slope = now.slopes[output][own][:, over].real * (2 * DB * problem.boost_weight)
-                costs.append(Block(value, slope, now.places[output][own]))
-            else:
-                costs.append(Block(value, np.zeros((0, len(over))), columns[:0]))
+        limit_db, size = problem.boost_limit_db, np.abs(now.response[output])
+        costs += _boost(problem, now, output, size, limit_db + now.gains_db[output], first)
+        if output in now.lifts:
+            lift = now.lifts[output]
+            most_db = limit_db + most_beyond_db(limit_db)
+            costs += _boost(problem, now, output, lift.size, most_db, first, lift.boosting)
     return costs
+
+
+def _boost(
+    problem: Problem,
+    now: Electrical,
+    output: int,
+    size: Array,
+    limit_db: float,
+    first: int,
+    boosting: NDArray[np.bool_] | None = None,
+) -> list[Block]:
+    """What a magnitude (k,) of an output costs beyond a limit, by its (boosting) sections.
+
+    first: the first variable of sections.
+    """
+    if float(size.max()) <= np.exp(limit_db / (2 * DB)):
+        return []
+    over = np.flatnonzero(size > np.exp(limit_db / (2 * DB)))
+    value = problem.boost_weight * (2 * DB * np.log(size[over]) - limit_db)
+    if not now.places:
+        return [Block(value, np.zeros((0, len(over))), np.zeros(0, dtype=np.intp))]
+    own = now.places[output] >= first
+    slope = now.slopes[output][own][:, over].real * (2 * DB * problem.boost_weight)
+    if boosting is not None:
+        slope = slope * np.repeat(boosting, 3)[:, None]
+    return [Block(value, slope, now.places[output][own])]
+
+
+def most_beyond_db(limit_db: float) -> float:
+    """By how much boosts alone may exceed the limit of what is left after the cuts."""
+    return min(MOST_BEYOND_DB, limit_db / 2)
 
 
 def fitted(
@@ -366,15 +393,17 @@ def cost_of(problem: Problem, state: State) -> float:
 
 def costs_without(problem: Problem, state: State, places: Sequence[int]) -> list[float]:
     """Half the sums of squares without one of the sections at the places, each in turn."""
+    if not places:
+        return []
     free = Free(sections=tuple(range(len(state.sections))))
     moved, variables = problem.moving(state, free), packed(state, free)[0]
     whole, costs = moved.at(variables, False), []
-    each = moved.each(variables)[0] if moved.kinds else ()
+    each = moved.each(variables)[0]
     for place in places:
         response, values = whole.response.copy(), variables.copy()
         response[list(state.sections[place].outputs)] /= each[place]
         values[3 * place + 2] = 0.0
-        now = replace(whole, response=response)
+        now = replace(whole, response=response, lifts=moved.lifts(values, each))
         blocks = acoustic_blocks(problem, now) + _filter_costs(problem, moved, values, now)
         costs.append(0.5 * sum(float(block.error @ block.error) for block in blocks))
     return costs

@@ -27,6 +27,7 @@ BROADEST_CUT_Q = 3.0
 BROADEST_BESIDE_MODES = 5.0
 MODE_REACH, SHALLOWEST_DB, NARROW_Q = 0.04, 1.5, 3.0
 PER_OCTAVE = 6
+SAME_OCTAVES = 1 / 12
 
 
 @dataclass(frozen=True)
@@ -68,15 +69,31 @@ class Palette:
         return low, np.array([section.upper[2] for section in self.sections])
 
     def open_places(self, state: State, per_output: int) -> NDArray[np.intp]:
-        """Places of the sections whose outputs all have room for one more."""
+        """Places of the sections whose outputs all have room for one more, and none there yet."""
         full = {
             output
             for output in {o for section in self.sections for o in section.outputs}
             if len(state.on(output)) >= per_output
         }
         return np.array(
-            [p for p, s in enumerate(self.sections) if full.isdisjoint(s.outputs)], dtype=np.intp
+            [
+                place
+                for place, section in enumerate(self.sections)
+                if full.isdisjoint(section.outputs) and not _stacked(section, state.sections)
+            ],
+            dtype=np.intp,
         )
+
+
+def _stacked(section: Section, others: Sequence[Section]) -> bool:
+    """Whether one of the others does about the same already: it can do more of it instead."""
+    return any(
+        other.kind == section.kind
+        and abs(other.values[0] - section.values[0]) < SAME_OCTAVES * log(2)
+        and abs(other.values[1] - section.values[1]) < log(2)
+        and not set(other.outputs).isdisjoint(section.outputs)
+        for other in others
+    )
 
 
 def palette_of(problem: Problem, grounds: Sequence[Ground], rules: Rules) -> Palette:

@@ -30,7 +30,8 @@ from roomtune.system.model import Processor
 Array = NDArray[np.float64]
 # how far a value may move: log frequency, log Q, gain in dB; gain of an output in dB
 REACH, GAIN_REACH_DB = (0.05, 0.2, 1.0), 2.0
-STEPS, ROUNDS = 20, 3
+STEPS = 20
+MARGINS_DB = (0.1, 0.3, 0.5)
 DAMPINGS = (0.01, 1.0)
 
 
@@ -61,24 +62,29 @@ class _Knobs:
 def settled_within_boost(aims: Aims, tuning: Tuning) -> Tuning:
     """The tuning on its steps, no output boosted beyond the wish.
 
-    Where boosts had to be taken back, the rest makes up for it as far as it can.
+    Where boosts had to be taken back, the rest makes up for it as far as it can,
+    from further and further within the wish.
     """
-    for _ in range(ROUNDS):
-        found = rounded(settled(aims, tuning), aims.system.processor)
+    for margin_db in MARGINS_DB:
+        found = rounded(settled(aims, tuning, margin_db), aims.system.processor)
         tuning = within_boost(aims.system, found)
         if tuning == found:
             break
     return tuning
 
 
-def settled(aims: Aims, tuning: Tuning) -> Tuning:
+def settled(aims: Aims, tuning: Tuning, margin_db: float = 0.0) -> Tuning:
     """The tuning with output gains and movable filters fitted again and put on their steps.
 
     Crossovers, delays, polarities and routes are left alone, and so are pinned gains.
     """
     bare, state = taken_apart(aims, tuning)
     state = replace(state, sections=bounded(aims, tuning, state.sections))
-    problem = replace(problem_for(aims, bare), base=base_gains(aims, bare, whole_samples=True))
+    problem = replace(
+        problem_for(aims, bare),
+        base=base_gains(aims, bare, whole_samples=True),
+        boost_limit_db=aims.system.wishes.maximum_boost_db - margin_db,
+    )
     names = aims.model.outputs
     held = held_places(aims.system, names, "gains")
     moving = [place for place in range(len(names)) if place not in held]

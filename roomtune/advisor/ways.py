@@ -17,6 +17,7 @@ from roomtune.advisor.aims import Aims, problem_for
 from roomtune.advisor.arrangement import Arrangement, arranged, arrangement, subwoofer_places
 from roomtune.advisor.bass_crossover import BassChoice, bass_choices, with_bass_crossover
 from roomtune.advisor.equalising import (
+    ROUGH,
     deepened,
     equalised,
     polished,
@@ -33,7 +34,7 @@ from roomtune.advisor.subwoofers import Junction, bass_gain_db, joined, junction
 from roomtune.processor.tuning import Tuning
 
 TRIED, NEAR_DB = 2, 0.5
-FIRST, THEN = (), (2, -2, 3)
+ROUNDS = (2, -2)
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,16 +81,15 @@ def _way(ready: Prepared, tuning: Tuning, bass_hz: float) -> Way:
     tuning, found, meeting = _with_bass(ready, tuning, bass_hz)
     tuning = pinned(aims.system, tuning)
     own = replace(neutral(len(aims.model.outputs)), sections=found.sections)
-    state = equalised(aims, tuning, bass_hz, own)
     problem = problem_for(aims, tuning)
-    state = polished(aims, problem, state, 1e-5)
+    state = polished(aims, problem, equalised(aims, tuning, bass_hz, own), ROUGH)
     left_db = float(np.sqrt(2 * cost_of(problem, state)))
     return Way(tuning, state, bass_hz, found, meeting, left_db)
 
 
 def _ended(aims: Aims, way: Way) -> Way:
     """The way with more rounds of the equaliser, cuts on modes, and nothing idle."""
-    state = deepened(aims, way.tuning, way.bass_hz, way.state, THEN)
+    state = deepened(aims, way.tuning, way.bass_hz, way.state, ROUNDS)
     state = without_idle(with_mode_cuts(aims, way.tuning, state))
     return replace(way, state=polished(aims, problem_for(aims, way.tuning), state))
 

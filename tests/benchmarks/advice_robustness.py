@@ -9,10 +9,10 @@ advisor as its uncertainty. (A recording of a sweep of D seconds has 10 lg(D / l
 less, so this is about 13 dB in the recording of a sweep of five seconds.) The advice is
 scored with the true responses: deviation from the target against that of advice from
 noiseless takes, for several noises; and with noise at 60 dB, which explains nothing
-itself: what remains there is by which way the search went. So the medians of both are
-compared too. Then every seat but the main one is left out in turn, and the
-seat-to-target deviation there is compared with that of the advice that knew the seat.
-At last the advice is repeated and compared bit by bit.
+itself: what remains there is by which way the search went. So the means of both are
+compared too: that is what the noise costs. Then every seat but the main one is left
+out in turn, and the seat-to-target deviation there is compared with that of the advice
+that knew the seat. At last the advice is repeated and compared bit by bit.
 """
 
 from __future__ import annotations
@@ -57,18 +57,21 @@ def deviation_db(system: System, tuning: Tuning, measured: Measured) -> float:
 def main() -> None:
     """Some lines per scenario."""
     seeds = range(1, 1 + int((sys.argv[1:] or ["8"])[0]))
-    for name in sys.argv[2:] or ("attic-stereo", "garden-studio"):
+    for name in sys.argv[2:] or ("attic-stereo", "garden-studio", "barn-cinema"):
         system = read_system(scenarios.SHIPPED / name / "system.toml")
         measured = truth(system, VirtualRoom(load_scenario(name), system).quiet())
         advice = plan(system, measured)
         best = deviation_db(system, advice.tuning, measured)
         print(f"{name}: {best:.3f} dB off the target from noiseless takes", flush=True)
         found = [_noisy_advice(system, measured, best, each, seeds) for each in RANGES_DB]
-        rough, fine = (float(np.median(each)) for each in found)
+        rough, fine = (np.array(each) for each in found)
+        error = np.hypot(*(each.std(ddof=1) / each.mean() for each in (rough, fine)))
         print(
-            f"  20 dB against 60 dB, medians: {rough:.3f} and {fine:.3f} dB "
-            f"({100 * (rough / fine - 1):+.1f} %); worst against worst "
-            f"{100 * (max(found[0]) / max(found[1]) - 1):+.1f} %",
+            f"  20 dB against 60 dB, means: {rough.mean():.3f} and {fine.mean():.3f} dB "
+            f"({100 * (rough.mean() / fine.mean() - 1):+.1f} %, standard error "
+            f"{100 * error / np.sqrt(len(seeds)):.1f}); medians "
+            f"{100 * (np.median(rough) / np.median(fine) - 1):+.1f} %, worst against worst "
+            f"{100 * (rough.max() / fine.max() - 1):+.1f} %",
             flush=True,
         )
         for seat in system.seats:
