@@ -46,6 +46,7 @@ def finished(aims: Aims, tuning: Tuning) -> tuple[Tuning, list[Proposal]]:
     tuning = arriving_together(system, aims.measured, held, aligned, ALIGNMENTS, ARRIVAL_GOAL_MS)
     if has_pins(system):
         tuning = rounded(pinned(system, tuning), system.processor)
+    tuning = with_woofers_alike(aims, tuning)
     tuning = rounded(lfe_levelled(aims, channels_trimmed(aims, tuning)), system.processor)
     if system.wishes.gains_db:
         tuning = limited(system, channels_within_headroom(system, tuning))
