@@ -19,6 +19,7 @@ from roomtune.analysis.onset import tail_density
 
 _SAMPLES = 256
 _PER_CYCLE = 4.0
+_NOISE_OCTAVES = 1 / 4  # the noise ends with the band, and the band's end tells most of the time
 _OCTAVES = 5.0
 _TOP_HZ = 1000.0
 _LOW_OCTAVES = 0.4
@@ -77,14 +78,16 @@ def early_waveform(
     grid, shape = grid[inside], shape[inside]
     spectrum = scipy.fft.rfft(_piece(samples, begin, length, int(ring_s * rate)))[inside] * shape
     coarse = np.geomspace(low, high, 40)
-    density = np.interp(grid, coarse, tail_density(samples, rate, coarse)) * np.abs(shape) ** 2
+    noise = tail_density(samples, rate, coarse, _NOISE_OCTAVES)
+    density = np.interp(grid, coarse, noise) * np.abs(shape) ** 2
     fine = rate * count / length
     both = _waveforms(np.stack([spectrum, density]), grid, fine, count, length)
     first = max(int((time_s - begin / rate) * fine) - _SAMPLES // 8, 0)
     kept = both[0, first : first + _SAMPLES]
-    noise = both[1, : len(kept)]
-    begin_s = begin / rate
-    return EarlyWaveform(grid, shape, spectrum, kept, noise, begin_s, fine, first, count, length)
+    covariance = both[1, : len(kept)]
+    return EarlyWaveform(
+        grid, shape, spectrum, kept, covariance, begin / rate, fine, first, count, length
+    )
 
 
 def _shape(

@@ -62,21 +62,27 @@ def first_peak(envelope: NDArray[np.float64]) -> int:
 
 
 def tail_density(
-    samples: NDArray[np.float64], sample_rate_hz: float, frequencies_hz: NDArray[np.float64]
+    samples: NDArray[np.float64],
+    sample_rate_hz: float,
+    frequencies_hz: NDArray[np.float64],
+    octaves: float = 1.0,
 ) -> NDArray[np.float64]:
-    """Energy density (k,) per sample of the end of a response, smoothed by an octave.
+    """Energy density (k,) per sample of the end of a response, smoothed over `octaves`.
 
     What is left there is noise, or reverberation where the response is short:
     either limits what the early sound can tell.
     """
     count = max(samples.shape[-1] // _TAIL_SHARE, 32)
-    return energy_density(samples[-count:], sample_rate_hz, frequencies_hz)
+    return energy_density(samples[-count:], sample_rate_hz, frequencies_hz, octaves)
 
 
 def energy_density(
-    samples: NDArray[np.float64], sample_rate_hz: float, frequencies_hz: NDArray[np.float64]
+    samples: NDArray[np.float64],
+    sample_rate_hz: float,
+    frequencies_hz: NDArray[np.float64],
+    octaves: float = 1.0,
 ) -> NDArray[np.float64]:
-    """Energy density (k,) per sample of a stretch (n,), smoothed by an octave or more.
+    """Energy density (k,) per sample of a stretch (n,), smoothed over `octaves` or more.
 
     White noise of variance v has the density v. A short stretch tells little of low
     frequencies: four cycles of its length to either side, at least, are looked at together.
@@ -88,8 +94,9 @@ def energy_density(
     power = np.abs(scipy.fft.rfft(samples * window, length)) ** 2 / np.sum(window**2)
     grid = scipy.fft.rfftfreq(length, 1 / sample_rate_hz)
     reach = _LEAST_CYCLES * sample_rate_hz / len(samples)
-    low = np.minimum(frequencies_hz * 2**-0.5, frequencies_hz - reach)
-    high = np.maximum(frequencies_hz * 2**0.5, frequencies_hz + reach)
+    half = 2 ** (octaves / 2)
+    low = np.minimum(frequencies_hz / half, frequencies_hz - reach)
+    high = np.maximum(frequencies_hz * half, frequencies_hz + reach)
     edges = np.append(grid - grid[1] / 2, grid[-1] + grid[1] / 2)
     below = np.append(0.0, np.cumsum(power * grid[1]))
     low, high = (np.clip(limit, grid[1] / 2, edges[-1]) for limit in (low, high))
