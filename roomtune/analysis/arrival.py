@@ -39,9 +39,9 @@ def arrival(
     Seeded synthetic drivers, the peak of the direct sound 40 dB over the root mean square
     noise in the played band; root mean square error, 95 %, largest of 100, and the Cramer-Rao
     bound of a standard error from that band (tests/benchmarks/arrival_trial.py), in us: tweeter
-    0.6, 1.1, 2.1 (0.6); full range 0.5, 0.9, 1.2 (0.5), both also amid twelve strong
-    reflections; woofer played to 5 kHz 2.5, 4.1, 15 (1.6); subwoofer played to 500 Hz 22, 38,
-    62 (21), amid reflections 79, 170, 340; one low-passed at 80 Hz 32, 66, 96 (34), but ms where
+    0.6, 1.1, 2.0 (0.6); full range 0.5, 0.9, 1.2 (0.5), both also amid twelve strong
+    reflections; woofer played to 5 kHz 2.0, 3.7, 4.5 (1.6); subwoofer played to 500 Hz 22, 42,
+    69 (21), amid reflections 80, 170, 340; one low-passed at 80 Hz 35, 65, 110 (34), but ms where
     reflections as strong as the direct sound follow within its own rise.
 
     The stated uncertainty covers these at 0.6 to 0.9 within once and 0.9 to 1.0 within twice

@@ -19,7 +19,7 @@ from roomtune.analysis.onset import tail_density
 
 _SAMPLES = 256
 _PER_CYCLE = 4.0
-_NOISE_OCTAVES = 1 / 4  # the noise ends with the band, and the band's end tells most of the time
+_NOISE_OCTAVES = 1 / 3  # the noise ends with the band, and the band's end tells most of the time
 _OCTAVES = 5.0
 _TOP_HZ = 1000.0
 _LOW_OCTAVES = 0.4
