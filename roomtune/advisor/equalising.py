@@ -12,7 +12,7 @@ from roomtune.advisor.arrangement import subwoofer_places
 from roomtune.advisor.equaliser import FINE, LONG, planted, pruned, regrown, tied_to_modes
 from roomtune.advisor.layout import ordered_outputs
 from roomtune.advisor.objective import Problem, fitted
-from roomtune.advisor.palette import Ground, Rules, kept_on, section_at
+from roomtune.advisor.palette import Ground, Rules, alike, kept_on, section_at
 from roomtune.advisor.pinning import held_places
 from roomtune.advisor.scores import channel_pairs
 from roomtune.advisor.state import Free, Section, State
@@ -224,3 +224,29 @@ def without_idle(state: State) -> State:
     """The state without sections that hardly do anything."""
     kept = tuple(s for s in state.sections if s.kind == "all pass" or abs(s.values[2]) >= IDLE_DB)
     return State(state.gains_db, state.delays_ms, kept)
+
+
+def merged(state: State) -> State:
+    """The state with sections that do the same on the same outputs made one, within bounds."""
+    kept: list[Section] = []
+    for section in state.sections:
+        place = next((p for p, other in enumerate(kept) if _one_does(other, section)), None)
+        if place is None:
+            kept.append(section)
+        else:
+            gain_db = kept[place].values[2] + section.values[2]
+            kept[place] = kept[place].moved_to(*kept[place].values[:2], gain_db)
+    return replace(state, sections=tuple(kept))
+
+
+def _one_does(one: Section, other: Section) -> bool:
+    """Whether one section can do what two do."""
+    gain_db = one.values[2] + other.values[2]
+    return (
+        one.kind != "all pass"
+        and one.mode_q is None
+        and other.mode_q is None
+        and one.outputs == other.outputs
+        and alike(one, other)
+        and one.lower[2] <= gain_db <= one.upper[2]
+    )

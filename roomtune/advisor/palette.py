@@ -88,11 +88,17 @@ class Palette:
 def _stacked(section: Section, others: Sequence[Section]) -> bool:
     """Whether one of the others does about the same already: it can do more of it instead."""
     return any(
-        other.kind == section.kind
-        and abs(other.values[0] - section.values[0]) < SAME_OCTAVES * log(2)
-        and abs(other.values[1] - section.values[1]) < log(2)
-        and not set(other.outputs).isdisjoint(section.outputs)
+        alike(section, other) and not set(other.outputs).isdisjoint(section.outputs)
         for other in others
+    )
+
+
+def alike(one: Section, other: Section) -> bool:
+    """Whether two sections of a kind lie about at one place and are about as broad."""
+    return (
+        one.kind == other.kind
+        and abs(one.values[0] - other.values[0]) < SAME_OCTAVES * log(2)
+        and abs(one.values[1] - other.values[1]) < log(2)
     )
 
 

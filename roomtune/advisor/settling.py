@@ -66,7 +66,7 @@ def settled_within_boost(aims: Aims, tuning: Tuning) -> Tuning:
     from further and further within the wish.
     """
     for margin_db in MARGINS_DB:
-        found = rounded(settled(aims, tuning, margin_db), aims.system.processor)
+        found = settled(aims, tuning, margin_db)
         tuning = within_boost(aims.system, found)
         if tuning == found:
             break
@@ -74,11 +74,12 @@ def settled_within_boost(aims: Aims, tuning: Tuning) -> Tuning:
 
 
 def settled(aims: Aims, tuning: Tuning, margin_db: float = 0.0) -> Tuning:
-    """The tuning with output gains and movable filters fitted again and put on their steps.
+    """The tuning on its steps, output gains and movable filters fitted again to all the rest.
 
     Crossovers, delays, polarities and routes are left alone, and so are pinned gains.
     """
-    bare, state = taken_apart(aims, tuning)
+    held = rounded(tuning, aims.system.processor)
+    (bare, _), (_, state) = taken_apart(aims, held), taken_apart(aims, tuning)
     state = replace(state, sections=bounded(aims, tuning, state.sections))
     problem = replace(
         problem_for(aims, bare),
@@ -86,15 +87,15 @@ def settled(aims: Aims, tuning: Tuning, margin_db: float = 0.0) -> Tuning:
         boost_limit_db=aims.system.wishes.maximum_boost_db - margin_db,
     )
     names = aims.model.outputs
-    held = held_places(aims.system, names, "gains")
-    moving = [place for place in range(len(names)) if place not in held]
+    pinned = held_places(aims.system, names, "gains")
+    moving = [place for place in range(len(names)) if place not in pinned]
     free = Free(
         gains=tuple((place,) for place in moving), sections=tuple(range(len(state.sections)))
     )
-    gains = tuple(tuning.output(names[place]).gain_db for place in moving)
+    gains = tuple(held.output(names[place]).gain_db for place in moving)
     knobs = _Knobs(aims.system.processor, gains)
     values = _in_turn(problem, state, free, knobs)
-    return put_together(aims, tuning, unpacked(state, free, values))
+    return put_together(aims, held, unpacked(state, free, values))
 
 
 def _in_turn(problem: Problem, state: State, free: Free, knobs: _Knobs) -> Array:

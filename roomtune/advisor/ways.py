@@ -20,6 +20,7 @@ from roomtune.advisor.equalising import (
     ROUGH,
     deepened,
     equalised,
+    merged,
     polished,
     rules_of,
     with_mode_cuts,
@@ -88,9 +89,9 @@ def _way(ready: Prepared, tuning: Tuning, bass_hz: float) -> Way:
 
 
 def _ended(aims: Aims, way: Way) -> Way:
-    """The way with more rounds of the equaliser, cuts on modes, and nothing idle."""
+    """The way with more rounds of the equaliser, cuts on modes, and nothing idle or twice."""
     state = deepened(aims, way.tuning, way.bass_hz, way.state, ROUNDS)
-    state = without_idle(with_mode_cuts(aims, way.tuning, state))
+    state = without_idle(with_mode_cuts(aims, way.tuning, merged(state)))
     return replace(way, state=polished(aims, problem_for(aims, way.tuning), state))
 
 
