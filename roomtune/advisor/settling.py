@@ -95,7 +95,8 @@ def settled(aims: Aims, tuning: Tuning, margin_db: float = 0.0) -> Tuning:
     gains = tuple(held.output(names[place]).gain_db for place in moving)
     knobs = _Knobs(aims.system.processor, gains)
     values = _in_turn(problem, state, free, knobs)
-    return put_together(aims, held, unpacked(state, free, values))
+    found = put_together(aims, held, unpacked(state, free, values))
+    return rounded(found, aims.system.processor)
 
 
 def _in_turn(problem: Problem, state: State, free: Free, knobs: _Knobs) -> Array:

@@ -6,6 +6,7 @@ import pytest
 from roomtune.advisor.aims import Aims, problem_for
 from roomtune.advisor.energy import energy_model
 from roomtune.advisor.equaliser import grown
+from roomtune.advisor.equalising import merged
 from roomtune.advisor.objective import cost_of, residuals
 from roomtune.advisor.palette import Ground, Rules, palette_of, section_at
 from roomtune.advisor.starting import starting_tuning
@@ -51,6 +52,54 @@ def test_jacobian_equals_central_differences(problem):
             ends.append(residuals(problem, state, free, moved)[0])
         numeric = (ends[0] - ends[1]) / (2 * step)
         np.testing.assert_allclose(jacobian[:, column], numeric, atol=2e-6)
+
+
+def test_jacobian_of_what_boosts_beyond_the_limits_equals_central_differences(problem):
+    tight = replace(problem, boost_limit_db=1.0)
+    state = neutral(6)
+    for frequency, gain in [(400, 3.0), (600, -4.0), (1500, 2.0)]:
+        section = section_at("peaking", (0,), frequency, 1.0, RULES)
+        state = state.with_section(replace(section, values=(*section.values[:2], gain)))
+    free = Free(sections=(0, 1, 2))
+    start, _, _ = packed(state, free)
+    error, jacobian = residuals(tight, state, free, start)
+    assert len(error) > len(residuals(problem, state, free, start)[0])
+    for column in range(free.count):
+        moved = np.array([start, start])
+        moved[:, column] += [1e-6, -1e-6]
+        ends = [residuals(tight, state, free, row)[0] for row in moved]
+        numeric = (ends[0] - ends[1]) / 2e-6
+        np.testing.assert_allclose(jacobian[:, column], numeric, atol=2e-5)
+
+
+def test_no_section_is_put_where_one_does_the_same(problem):
+    grounds = [Ground((0,), (60, 3000))]
+    palette = palette_of(problem, grounds, RULES)
+    section = palette.sections[5]
+    state = neutral(6).with_section(section.moved_to(*section.values[:2], -3.0))
+    places = palette.open_places(state, 10).tolist()
+    assert 5 not in places
+    assert len(places) < len(palette.sections)
+    for place in places:
+        other = palette.sections[place]
+        apart = abs(other.values[0] - section.values[0]) >= np.log(2) / 12
+        broader = abs(other.values[1] - section.values[1]) >= np.log(2)
+        assert apart or broader or other.kind != section.kind
+
+
+def test_two_sections_that_do_the_same_become_one_within_its_bounds(problem):
+    cut = section_at("peaking", (0,), 62.0, 4.0, RULES)
+    cuts = [cut.moved_to(*cut.values[:2], gain) for gain in (-6.0, -5.0, -7.0)]
+    elsewhere = section_at("peaking", (1,), 62.0, 4.0, RULES)
+    state = neutral(6)
+    for section in (*cuts, elsewhere.moved_to(*elsewhere.values[:2], -6.0)):
+        state = state.with_section(section)
+    found = merged(state)
+    assert [(s.outputs, s.values[2]) for s in found.sections] == [
+        ((0,), -11.0),
+        ((0,), -7.0),
+        ((1,), -6.0),
+    ]
 
 
 def test_growing_lowers_the_cost_and_keeps_the_bounds(problem):
