@@ -1,4 +1,4 @@
-"""Which outputs get equalised in which order, and what is said about it."""
+"""Which outputs get equalised together, in which order, and in which rounds."""
 
 from __future__ import annotations
 
