@@ -12,6 +12,9 @@ from roomtune.processor.tuning import Filter, FilterType
 
 Array = NDArray[np.float64]
 LOG_Q_PER_DB = float(np.log(10) / 40)
+# of an output's gain in all fits together: broad cuts everywhere that a gain makes up for
+# would cost headroom where nothing is cut
+HIGHEST_RISE_DB = 12.0
 
 
 @dataclass(frozen=True)
@@ -84,7 +87,10 @@ class Free:
 
 
 def packed(state: State, free: Free) -> tuple[Array, Array, Array]:
-    """Variables, lower and upper bounds of a fit (changes of gains and delays, then sections)."""
+    """Variables, lower and upper bounds of a fit (changes of gains and delays, then sections).
+
+    No gain rises by more than 12 dB in all.
+    """
     moves = len(free.gains) + len(free.delays)
     reach = np.repeat(
         [free.gain_reach_db, free.delay_reach_ms], [len(free.gains), len(free.delays)]
@@ -92,6 +98,9 @@ def packed(state: State, free: Free) -> tuple[Array, Array, Array]:
     chosen = [state.sections[place] for place in free.sections]
     start = np.concatenate([np.zeros(moves), *[np.array(s.values) for s in chosen]])
     lower = np.concatenate([-reach, *[np.array(s.lower) for s in chosen]])
+    for place, group in enumerate(free.gains):
+        risen_db = float(np.max(state.gains_db[list(group)]))
+        reach[place] = np.clip(HIGHEST_RISE_DB - risen_db, 0.0, reach[place])
     upper = np.concatenate([reach, *[np.array(s.upper) for s in chosen]])
     return start, lower, upper
 

@@ -102,6 +102,13 @@ def test_two_sections_that_do_the_same_become_one_within_its_bounds(problem):
     ]
 
 
+def test_no_gain_rises_by_more_than_twelve_decibels_in_all():
+    risen = replace(neutral(3), gains_db=np.array([9.0, 0.0, 14.0]))
+    _, lower, upper = packed(risen, Free(gains=((0,), (1,), (1, 2)), gain_reach_db=6.0))
+    np.testing.assert_array_equal(upper, [3.0, 6.0, 0.0])
+    np.testing.assert_array_equal(lower, [-6.0, -6.0, -6.0])
+
+
 def test_growing_lowers_the_cost_and_keeps_the_bounds(problem):
     grounds = [Ground((0,), (60, 3000)), Ground((1,), (1500, 16000))]
     state = grown(problem, neutral(6), grounds, replace(RULES, per_output=5), ((0,), (1,)))
