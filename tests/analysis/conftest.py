@@ -8,6 +8,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pytest
 
+from roomtune.capture.reading import START_S as TAKE_START_S
+from roomtune.capture.requests import HIGHEST_OF_RATE, CaptureSettings
+from roomtune.signal.deconvolution import deconvolve
+from roomtune.signal.sweeps import Sweep, sweep_signal
 from roomtune.signal.values import ImpulseResponse
 
 RATE = 48000.0
@@ -91,6 +95,13 @@ def band(frequencies, band_hz):
     return 0.5 - 0.5 * np.cos(np.pi * inside)
 
 
+def filtered(kind, frequencies, arrival_s, sign, reflections):
+    """Spectrum of a driver of this sign, its time of flight and its reflections."""
+    turns = -2j * np.pi * frequencies
+    room = 1 + sum(gain * np.exp(turns * time_s) for time_s, gain in reflections)
+    return sign * kind.response(frequencies) * np.exp(turns * arrival_s) * room
+
+
 @pytest.fixture
 def synthetic_driver():
     """A function (kind, arrival_s, sign, snr_db, reflections, rng) -> ImpulseResponse.
@@ -103,15 +114,44 @@ def synthetic_driver():
         length = 2 * count
         frequencies = np.fft.rfftfreq(length, 1 / RATE)
         played = band(frequencies, kind.band_hz)
-        direct = sign * kind.response(frequencies) * played
-        room = 1 + sum(g * np.exp(-2j * np.pi * frequencies * t) for t, g in reflections)
-        flight = np.exp(-2j * np.pi * frequencies * (arrival_s - START_S))
-        samples = np.fft.irfft(direct * room * flight)[:count]
+        heard = filtered(kind, frequencies, arrival_s - START_S, sign, reflections)
+        samples = np.fft.irfft(heard * played)[:count]
         if snr_db is not None:
             noise = np.fft.irfft(np.fft.rfft(rng.standard_normal(length)) * played)[:count]
-            peak = np.max(np.abs(np.fft.irfft(direct)))
+            peak = np.max(np.abs(np.fft.irfft(kind.response(frequencies) * played)))
             samples = samples + noise / noise.std() * peak * 10 ** (-snr_db / 20)
         return ImpulseResponse(samples, RATE, START_S)
+
+    return make
+
+
+@pytest.fixture
+def synthetic_take():
+    """A function like `synthetic_driver` -> ImpulseResponse, valid band (Hz), as measured.
+
+    The sweep of `roomtune measure` through driver and reflections, noise added to the
+    recording, deconvolved. `snr_db`: root mean square of the recorded sweep, while it
+    sounds, over that of the noise from 0 to half the sample rate; white, or pink from 10 Hz on.
+    """
+    settings = CaptureSettings()
+    zero_s = 0.35
+
+    def make(kind, arrival_s, sign=1, snr_db=40, reflections=(), rng=None, pink=False):
+        low, high = kind.band_hz
+        sweep = Sweep(low, min(high, HIGHEST_OF_RATE * RATE), settings.sweep_duration_s, RATE)
+        length = 1 << 18
+        frequencies = np.fft.rfftfreq(length, 1 / RATE)
+        played = np.fft.rfft(sweep_signal(sweep), length)
+        system = filtered(kind, frequencies, zero_s + arrival_s, sign, reflections)
+        recorded = np.fft.irfft(played * system)
+        noise = rng.standard_normal(length)
+        if pink:
+            noise = np.fft.irfft(np.fft.rfft(noise) / np.sqrt(np.maximum(frequencies, 10)))
+        begin = int(zero_s * RATE)
+        loud = np.sqrt(np.mean(recorded[begin : begin + sweep.sample_count] ** 2))
+        recorded += noise * loud / noise.std() * 10 ** (-snr_db / 20)
+        found = deconvolve(recorded, sweep, zero_s, TAKE_START_S, settings.tail_s)
+        return found.linear, found.valid_band_hz
 
     return make
 
