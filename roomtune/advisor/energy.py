@@ -9,7 +9,7 @@ the power that the noise of the takes adds: its expected value is taken off.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,7 +30,7 @@ class EnergyModel:
     outputs, seats: as measured. centres_hz, edges_hz: (k,), (k, 2).
     members[c]: indices of the outputs of channel c; covariances[c]:
     (outputs, outputs, seats, k) of these. noise: (outputs, seats, k) variance
-    of a response that the noise explains.
+    of a response that the noise explains. averages: over seats, as far as asked for before.
     """
 
     channels: tuple[str, ...]
@@ -41,20 +41,33 @@ class EnergyModel:
     members: tuple[NDArray[np.intp], ...]
     covariances: tuple[NDArray[np.complex128], ...]
     noise: NDArray[np.float64]
+    averages: dict[tuple[int, bytes], NDArray[np.complex128]] = field(default_factory=dict)
 
     def power(
-        self, channel: int, electrical: NDArray[np.complex128]
+        self,
+        channel: int,
+        electrical: NDArray[np.complex128],
+        seats: NDArray[np.float64] | None = None,
     ) -> tuple[NDArray[np.float64], NDArray[np.complex128]]:
-        """Powers (seats, k) of a channel and each output's share of them (o, seats, k).
+        """Powers (g, k) of a channel and each output's share of them (o, g, k).
 
-        `electrical`: (outputs of the channel, k). The shares T_o v_o have the
-        power as the sum of their real parts; the derivative of the power by
-        ln T_o is twice the real part of the share times that of ln T_o.
+        At every seat, or averaged by the weights `seats` (g, seats). `electrical`:
+        (outputs of the channel, k). The shares T_o v_o have the power as the sum of
+        their real parts; the derivative of the power by ln T_o is twice the real
+        part of the share times that of ln T_o.
         """
-        coupled = np.einsum("opsk,pk->osk", self.covariances[channel], np.conj(electrical))
+        covariance = self.covariances[channel] if seats is None else self._average(channel, seats)
+        coupled = np.einsum("opgk,pk->ogk", covariance, np.conj(electrical))
         shares = electrical[:, None, :] * coupled
         power = shares.sum(axis=0).real
         return np.maximum(power, 1e-30), shares
+
+    def _average(self, channel: int, seats: NDArray[np.float64]) -> NDArray[np.complex128]:
+        """Covariances (o, o, g, k) of a channel, averaged by weights (g, seats) once for all."""
+        key = channel, seats.tobytes()
+        if key not in self.averages:
+            self.averages[key] = np.einsum("gs,opsk->opgk", seats, self.covariances[channel])
+        return self.averages[key]
 
 
 def narrow_bands(low_hz: float, high_hz: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

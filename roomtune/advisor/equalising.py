@@ -136,12 +136,8 @@ def _part(problem: Problem, state: State, group: _Group) -> tuple[Problem, State
 
 
 def _joined(rest: State, own: State) -> State:
-    """One state of all."""
-    return State(
-        rest.gains_db + own.gains_db,
-        rest.delays_ms + own.delays_ms,
-        (*rest.sections, *own.sections),
-    )
+    """One state of all: the gains as the group left them."""
+    return State(own.gains_db, rest.delays_ms, (*rest.sections, *own.sections))
 
 
 def _grounds(aims: Aims, tuning: Tuning, channels: Sequence[str], bass_hz: float) -> list[Ground]:

@@ -2,7 +2,9 @@
 
 Levenberg-Marquardt steps on the variables that are not held at a bound
 (D. W. Marquardt, J. SIAM 11(2), 431-441, 1963; projection after D. P.
-Bertsekas, SIAM J. Control Optim. 20(2), 221-246, 1982). No randomness.
+Bertsekas, SIAM J. Control Optim. 20(2), 221-246, 1982; damping by how far a step
+kept its promise after H. B. Nielsen, Damping Parameter in Marquardt's Method,
+Technical University of Denmark, IMM-REP-1999-05). No randomness.
 """
 
 from __future__ import annotations
@@ -111,6 +113,10 @@ def _accepted(
         trial[free] = np.minimum(np.maximum(x[free] + move, lower[free]), upper[free])
         new = model(trial, False).cost
         if new < now.cost:
-            return _Accepted(trial, new, max(damping / 5, 1e-8))
+            moved = trial[free] - x[free]
+            ahead = -float(gradient @ moved + 0.5 * moved @ normal @ moved)
+            kept = min((now.cost - new) / max(ahead, 1e-12 * now.cost), 1.0)
+            damping *= max(1 / 9, 1 - (2 * kept - 1) ** 3)
+            return _Accepted(trial, new, max(damping, 1e-8))
         damping *= 6
     return None

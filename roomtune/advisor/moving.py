@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -30,7 +31,7 @@ class Electrical:
     """Every output's response (outputs, k), its gains_db (outputs,), and slopes of its logarithm.
 
     slopes[o]: (variables of o, k) with their places in the vector, places[o].
-    `unions`: which variables move any of some outputs, as far as asked for before.
+    `columns`: which variables move any of some channels, as far as asked for before.
     Both are real, magnitudes alone, where phases do not count. `lifts`: of the outputs
     on which sections boost, these alone.
     """
@@ -39,15 +40,8 @@ class Electrical:
     gains_db: Array
     slopes: tuple[Values, ...]
     places: tuple[Indices, ...]
-    unions: dict[tuple[int, ...], Indices] = field(default_factory=dict)
+    columns: dict[tuple[int, ...], Indices] = field(default_factory=dict)
     lifts: dict[int, Lift] = field(default_factory=dict)
-
-    def union(self, outputs: tuple[int, ...]) -> Indices:
-        """The variables that move any of these outputs, ascending."""
-        if outputs not in self.unions:
-            moved = {int(p) for o in outputs for p in (self.places[o] if self.places else ())}
-            self.unions[outputs] = np.array(sorted(moved), dtype=np.intp)
-        return self.unions[outputs]
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,21 +65,21 @@ class Moving:
     on: tuple[Indices, ...]
     places: tuple[Indices, ...]
     phases: bool = True
-    unions: dict[tuple[int, ...], Indices] = field(default_factory=dict)
+    columns: dict[tuple[int, ...], Indices] = field(default_factory=dict)
 
     def at(self, variables: Array, with_slopes: bool = True) -> Electrical:
         """Responses at the variables of the fit, without slopes if not wanted."""
         free = self.free
-        first = len(free.gains) + len(free.delays)
         response, gains = self.still, self.state.gains_db
-        if first:
-            moved = np.zeros((2, len(gains)))
-            for place, group in enumerate((*free.gains, *free.delays)):
-                moved[int(place >= len(free.gains)), list(group)] += variables[place]
-            gains = gains + moved[0]
-            response = response * np.exp(
-                NEPER_DB * moved[0][:, None] + self.turn * moved[1][:, None]
-            )
+        if free.gains:
+            moved_db = _spread_out(free.gains, variables, len(gains))
+            gains = gains + moved_db
+            response = response * np.exp(NEPER_DB * moved_db)[:, None]
+        if free.delays:
+            moved_ms = _spread_out(free.delays, variables[len(free.gains) :], len(gains))
+            late = np.flatnonzero(moved_ms)
+            response = response if free.gains else response.copy()
+            response[late] *= np.exp(self.turn * moved_ms[late, None])
         if not self.kinds:
             slopes = np.zeros((0, 3, len(self.turn)), dtype=complex)
         else:
@@ -102,7 +96,7 @@ class Moving:
             gains,
             tuple(self._slopes(output, slopes) for output in range(len(gains))),
             self.places,
-            self.unions,
+            self.columns,
             lifts,
         )
 
@@ -137,6 +131,15 @@ class Moving:
         rows += [self.turn for group in self.free.delays if output in group]
         sections = _chosen(slopes, self.on[output]).reshape(-1, len(self.turn))
         return np.concatenate([np.array(rows), sections]) if rows else sections
+
+
+def _spread_out(groups: Sequence[tuple[int, ...]], changes: Array, count: int) -> Array:
+    """The change (count,) of every output by those of its groups."""
+    total = np.zeros(count)
+    for group, change in zip(groups, changes.tolist(), strict=False):
+        for output in group:
+            total[output] += change
+    return total
 
 
 def _chosen(values: Values, places: Indices) -> Values:

@@ -43,15 +43,24 @@ class Rows:
         first = np.argmax(used, axis=1)
         return np.stack([first, first + used.sum(axis=1)], axis=-1).ravel()
 
+    @cached_property
+    def counts(self) -> NDArray[np.intp]:
+        """Number of narrow bands in each row, (r,)."""
+        return self.runs[1::2] - self.runs[::2]
+
+    @cached_property
+    def single(self) -> bool:
+        """Whether every row is one narrow band."""
+        return int(self.counts.max()) == 1
+
     def mean(self, values: Array) -> Array:
         """Means (..., r) of values (..., k) over the rows' bands, weighted equally inside."""
-        counts = self.runs[1::2] - self.runs[::2]
-        if counts.max() == 1:
+        if self.single:
             return values[..., self.runs[::2]]
         if self.runs[:-1].max() >= values.shape[-1]:
             values = np.concatenate([values, np.zeros((*values.shape[:-1], 1))], axis=-1)
         inside = self.runs[:-1] if self.runs[-1] >= values.shape[-1] else self.runs
-        return np.asarray(np.add.reduceat(values, inside, axis=-1)[..., ::2] / counts)
+        return np.asarray(np.add.reduceat(values, inside, axis=-1)[..., ::2] / self.counts)
 
 
 @dataclass(frozen=True, eq=False)
@@ -127,18 +136,17 @@ class Problem:
         return moving(state, free, self.model.centres_hz, self.rate_hz, self.phases)
 
     def folded(self, state: State, keep: Sequence[int]) -> tuple[Problem, State]:
-        """The same problem with all of `state` but the kept sections moved into the base."""
+        """The same problem with all but the gains and the kept sections moved into the base."""
         kept = tuple(state.sections[place] for place in keep)
-        rest = replace(
-            state, sections=tuple(s for i, s in enumerate(state.sections) if i not in set(keep))
-        )
-        added = electrical(rest, self.model.centres_hz, self.rate_hz)
+        rest = tuple(s for i, s in enumerate(state.sections) if i not in set(keep))
+        zero = np.zeros_like(state.gains_db)
+        still = State(zero, state.delays_ms, rest)
+        added = electrical(still, self.model.centres_hz, self.rate_hz)
         base = tuple(
             base * added[members]
             for base, members in zip(self.base, self.model.members, strict=True)
         )
-        zero = np.zeros_like(state.gains_db)
-        return replace(self, base=base), State(zero, zero, kept)
+        return replace(self, base=base), State(state.gains_db, zero, kept)
 
 
 @dataclass(frozen=True, eq=False)
@@ -156,43 +164,51 @@ class Heard:
 
     problem: Problem
     now: Electrical
-    known: dict[int, tuple[Array, NDArray[np.complex128]]] = field(default_factory=dict)
-
-    def power(self, channel: int) -> tuple[Array, NDArray[np.complex128]]:
-        """Powers (seats, k) and shares (outputs, seats, k) of a channel."""
-        if channel not in self.known:
-            members = self.problem.model.members[channel]
-            gains = self.problem.base[channel] * self.now.response[members]
-            self.known[channel] = self.problem.model.power(channel, gains)
-        return self.known[channel]
+    known: dict[tuple[int, bytes], tuple[Array, Array]] = field(default_factory=dict)
 
     def columns(self, *channels: int) -> NDArray[np.intp]:
         """The variables that move any of the channels, ascending."""
-        members = (self.problem.model.members[channel] for channel in channels)
-        return self.now.union(tuple(int(output) for outputs in members for output in outputs))
+        known = self.now.columns
+        if channels not in known:
+            members = [self.problem.model.members[channel] for channel in channels]
+            places = self.now.places or ((),) * len(self.now.response)
+            mine = [places[output] for outputs in members for output in outputs]
+            known[channels] = np.array(
+                sorted({int(p) for each in mine for p in each}), dtype=np.intp
+            )
+        return known[channels]
 
-    def levels(self, channel: int, rows: Rows, columns: NDArray[np.intp]) -> tuple[Array, Array]:
-        """Levels (g, r) in dB of a channel's rows and their slopes (c, g, r) by some variables."""
-        power, shares = self.power(channel)
-        total = rows.mean(rows.seats @ power)
-        members, slopes = self.problem.model.members[channel], None
+    def levels(self, channel: int, rows: Rows) -> tuple[Array, Array]:
+        """Levels (g, r) in dB of a channel's rows, and slopes (c, g, r) by what moves it."""
+        key = channel, rows.seats.tobytes()
+        if key not in self.known:
+            self.known[key] = self._power(channel, rows.seats)
+        power, slopes = self.known[key]
+        total = rows.mean(power)
+        if not len(slopes):
+            return DB * np.log(total), np.zeros((0, *total.shape))
+        return DB * np.log(total), rows.mean(slopes) * (2 * DB / total)
+
+    def _power(self, channel: int, seats: Array) -> tuple[Array, Array]:
+        """Powers (g, k) of a channel, and half their slopes (c, g, k) by what moves it."""
+        members, columns = self.problem.model.members[channel], self.columns(channel)
+        gains = self.problem.base[channel] * self.now.response[members]
+        power, shares = self.problem.model.power(channel, gains, seats)
+        slopes = np.zeros((len(columns), *power.shape))
         for place, output in enumerate(members if len(columns) else ()):
-            if len(self.now.places[output]):
-                at_seats = rows.seats @ shares[place]
+            mine = self.now.places[output]
+            if len(mine):
                 moved = self.now.slopes[output][:, None]
-                effect = moved.real * at_seats.real
+                effect = moved.real * shares[place].real
                 if len(members) > 1:
-                    effect -= moved.imag * at_seats.imag
-                effect = rows.mean(effect)
-                if len(effect) == len(columns):
-                    slopes = effect if slopes is None else slopes + effect
-                else:
-                    slopes = np.zeros((len(columns), *total.shape)) if slopes is None else slopes
-                    slopes[np.searchsorted(columns, self.now.places[output])] += effect
-        if slopes is None:
-            return DB * np.log(total), np.zeros((len(columns), *total.shape))
-        slopes *= 2 * DB / total
-        return DB * np.log(total), slopes
+                    effect -= moved.imag * shares[place].imag
+                slopes[_slots(columns, mine)] += effect
+        return power, slopes
+
+
+def _slots(columns: NDArray[np.intp], chosen: NDArray[np.intp]) -> slice | NDArray[np.intp]:
+    """Where some of the columns stand among them."""
+    return slice(None) if len(chosen) == len(columns) else np.searchsorted(columns, chosen)
 
 
 def blocks_of(problem: Problem, moved: Moving, variables: Array, slopes: bool) -> list[Block]:
@@ -233,7 +249,7 @@ def _goals(goals: Sequence[Goal], heard: Heard) -> list[Block]:
         columns = heard.columns(channel)
         errors, slopes, weights = [], [], []
         for goal in (goal for goal in goals if goal.channel == channel):
-            level, slope = heard.levels(channel, goal.rows, columns)
+            level, slope = heard.levels(channel, goal.rows)
             errors.append((level - goal.wanted_db).ravel())
             slopes.append(slope.reshape(len(columns), level.size))
             weights.append(goal.weights.ravel())
@@ -256,11 +272,11 @@ def _weighted(weight: Array, error: Array, slope: Array, columns: NDArray[np.int
 def _spread(spread: Spread, heard: Heard) -> list[Block]:
     """Deviations of every seat from the seats' mean, and the level lost."""
     columns = heard.columns(spread.channel)
-    level, slope = heard.levels(spread.channel, spread.rows, columns)
+    level, slope = heard.levels(spread.channel, spread.rows)
     error = level - np.einsum("s,sr->r", spread.seats, level)
     slope = slope - np.einsum("s,nsr->nr", spread.seats, slope)[:, None]
     weight = np.sqrt(spread.seats / level.shape[1])[:, None] * spread.weight
-    whole, whole_slope = (v[..., 0, :] for v in heard.levels(spread.channel, spread.whole, columns))
+    whole, whole_slope = (v[..., 0, :] for v in heard.levels(spread.channel, spread.whole))
     loss = spread.full_db - whole
     over = np.maximum(loss - spread.allowed_db, 0)
     less, much = spread.loss_weight * spread.weight, OVER_WEIGHT * spread.weight
@@ -276,9 +292,12 @@ def _spread(spread: Spread, heard: Heard) -> list[Block]:
 
 def _match(match: Match, heard: Heard) -> Block:
     columns = heard.columns(match.left, match.right)
-    left, left_slope = heard.levels(match.left, match.rows, columns)
-    right, right_slope = heard.levels(match.right, match.rows, columns)
-    slope = (left_slope - right_slope).reshape(len(columns), left.size)
+    left, left_slope = heard.levels(match.left, match.rows)
+    right, right_slope = heard.levels(match.right, match.rows)
+    slope = np.zeros((len(columns), *left.shape))
+    slope[_slots(columns, heard.columns(match.left))] += left_slope
+    slope[_slots(columns, heard.columns(match.right))] -= right_slope
+    slope = slope.reshape(len(columns), left.size)
     weight, share = match.weights.ravel(), match.level.ravel()
     error, slope = _without_level(share, (left - right).ravel(), slope)
     over = np.abs(error) > match.tolerance_db
@@ -302,13 +321,16 @@ def _filter_costs(
     weight, slopes = problem.gain_weight, np.zeros((len(columns), len(columns)))
     slopes.flat[:: len(columns) + 1] = weight
     costs = [Block(weight * variables[columns], slopes, columns)]
-    for output in (output for output, mine in enumerate(moved.on) if len(mine)):
-        limit_db, size = problem.boost_limit_db, np.abs(now.response[output])
-        costs += _boost(problem, now, output, size, limit_db + now.gains_db[output], first)
-        if output in now.lifts:
-            lift = now.lifts[output]
-            most_db = limit_db + most_beyond_db(limit_db)
-            costs += _boost(problem, now, output, lift.size, most_db, first, lift.boosting)
+    sizes = np.abs(now.response)
+    limits_db = problem.boost_limit_db + now.gains_db
+    for output in np.flatnonzero(2 * DB * np.log(sizes.max(axis=1)) > limits_db).tolist():
+        if len(moved.on[output]):
+            limit_db = float(limits_db[output])
+            costs.append(_boost(problem, now, output, sizes[output], limit_db, first))
+    most_db = problem.boost_limit_db + most_beyond_db(problem.boost_limit_db)
+    for output, lift in now.lifts.items():
+        if lift.size.max() > np.exp(most_db / (2 * DB)):
+            costs.append(_boost(problem, now, output, lift.size, most_db, first, lift.boosting))
     return costs
 
 
@@ -320,22 +342,20 @@ def _boost(
     limit_db: float,
     first: int,
     boosting: NDArray[np.bool_] | None = None,
-) -> list[Block]:
+) -> Block:
     """What a magnitude (k,) of an output costs beyond a limit, by its (boosting) sections.
 
     first: the first variable of sections.
     """
-    if float(size.max()) <= np.exp(limit_db / (2 * DB)):
-        return []
     over = np.flatnonzero(size > np.exp(limit_db / (2 * DB)))
     value = problem.boost_weight * (2 * DB * np.log(size[over]) - limit_db)
     if not now.places:
-        return [Block(value, np.zeros((0, len(over))), np.zeros(0, dtype=np.intp))]
+        return Block(value, np.zeros((0, len(over))), np.zeros(0, dtype=np.intp))
     own = now.places[output] >= first
     slope = now.slopes[output][own][:, over].real * (2 * DB * problem.boost_weight)
     if boosting is not None:
         slope = slope * np.repeat(boosting, 3)[:, None]
-    return [Block(value, slope, now.places[output][own])]
+    return Block(value, slope, now.places[output][own])
 
 
 def most_beyond_db(limit_db: float) -> float:

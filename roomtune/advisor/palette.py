@@ -27,7 +27,7 @@ BROADEST_CUT_Q = 3.0
 BROADEST_BESIDE_MODES = 5.0
 MODE_REACH, SHALLOWEST_DB, NARROW_Q = 0.04, 1.5, 3.0
 PER_OCTAVE = 6
-SAME_OCTAVES = 1 / 12
+SAME = log(2) * np.array([1 / 12, 1.0])  # in log frequency and log Q
 
 
 @dataclass(frozen=True)
@@ -68,38 +68,41 @@ class Palette:
         low = np.array([section.lower[2] for section in self.sections])
         return low, np.array([section.upper[2] for section in self.sections])
 
+    @cached_property
+    def outputs(self) -> NDArray[np.bool_]:
+        """Which outputs each is on, (n, outputs up to the highest that any is on)."""
+        on = np.zeros((len(self.sections), 1 + max(max(s.outputs) for s in self.sections)), bool)
+        for row, section in zip(on, self.sections, strict=True):
+            row[list(section.outputs)] = True
+        return on
+
+    @cached_property
+    def shapes(self) -> tuple[Array, NDArray[np.str_]]:
+        """Log frequency and log Q (n, 2), and kind (n,) of each."""
+        values = np.array([section.values[:2] for section in self.sections])
+        return values, np.array([section.kind for section in self.sections])
+
     def open_places(self, state: State, per_output: int) -> NDArray[np.intp]:
-        """Places of the sections whose outputs all have room for one more, and none there yet."""
-        full = {
-            output
-            for output in {o for section in self.sections for o in section.outputs}
-            if len(state.on(output)) >= per_output
-        }
-        return np.array(
-            [
-                place
-                for place, section in enumerate(self.sections)
-                if full.isdisjoint(section.outputs) and not _stacked(section, state.sections)
-            ],
-            dtype=np.intp,
-        )
+        """Places of the sections whose outputs all have room for one more, and none there yet.
 
-
-def _stacked(section: Section, others: Sequence[Section]) -> bool:
-    """Whether one of the others does about the same already: it can do more of it instead."""
-    return any(
-        alike(section, other) and not set(other.outputs).isdisjoint(section.outputs)
-        for other in others
-    )
+        Where one does about the same already, it can do more of it instead.
+        """
+        if not self.sections:
+            return np.zeros(0, dtype=np.intp)
+        (values, kinds), on = self.shapes, self.outputs
+        full = np.array([len(state.on(output)) >= per_output for output in range(on.shape[1])])
+        shut = (on & full).any(axis=1)
+        for other in state.sections:
+            mine = [output for output in other.outputs if output < on.shape[1]]
+            near = (np.abs(values - other.values[:2]) < SAME).all(axis=1) & (kinds == other.kind)
+            shut |= near & on[:, mine].any(axis=1)
+        return np.flatnonzero(~shut)
 
 
 def alike(one: Section, other: Section) -> bool:
     """Whether two sections of a kind lie about at one place and are about as broad."""
-    return (
-        one.kind == other.kind
-        and abs(one.values[0] - other.values[0]) < SAME_OCTAVES * log(2)
-        and abs(one.values[1] - other.values[1]) < log(2)
-    )
+    distance = np.abs(np.subtract(one.values[:2], other.values[:2]))
+    return one.kind == other.kind and bool(np.all(distance < SAME))
 
 
 def palette_of(problem: Problem, grounds: Sequence[Ground], rules: Rules) -> Palette:

@@ -12,7 +12,7 @@ from roomtune.processor.tuning import Filter, FilterType
 
 Array = NDArray[np.float64]
 LOG_Q_PER_DB = float(np.log(10) / 40)
-# of an output's gain in all fits together: broad cuts everywhere that a gain makes up for
+# of an output's gain above where the fits began: broad cuts everywhere that a gain makes up for
 # would cost headroom where nothing is cut
 HIGHEST_RISE_DB = 12.0
 
