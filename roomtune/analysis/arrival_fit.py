@@ -6,9 +6,10 @@ drops rows. The end moves on as long as the new samples are such as the model an
 the noise predict: their squared innovations follow a chi-square distribution.
 
 The orders of the driver's ends are two unless the waveform clearly says otherwise,
-because masses and springs come in pairs; above, a coil may add one. That is what
-settles how much of the delay within the band is the driver's own, where a free
-order would leave five times the uncertainty.
+because masses and springs come in pairs; above, a coil may add a pole, and a cabinet
+may put shelves between the ends (see `driver_detail`). That is what settles how much of
+the delay within the band is the driver's own, where a free order would leave five
+times the uncertainty. The arrival is the mean over all of these drivers by their evidence.
 """
 
 from __future__ import annotations
@@ -19,14 +20,17 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
-from roomtune.analysis.driver_fit import (
-    PRIOR_SPREAD,
-    DriverFit,
-    driver_log_model,
-    driver_log_response,
-    prior_parameters,
+from roomtune.analysis.driver_detail import (
+    COIL,
+    DETAIL_SPREAD,
+    SHELVES,
+    DetailedDriver,
+    detailed_driver,
+    plain,
+    prior_detail,
 )
-from roomtune.analysis.early_waveform import EarlyWaveform, early_waveform
+from roomtune.analysis.driver_fit import DriverFit, driver_log_response
+from roomtune.analysis.early_waveform import EarlyWaveform, early_waveform, looked_at_hz
 
 LEAST_MISFIT = 0.003
 _MISFITS = (LEAST_MISFIT, 0.02, 0.08)
@@ -37,11 +41,14 @@ _FAILED = 8.0
 _CYCLES = 2.0
 _GROWTH = 1.5
 _SURPRISE = 5.0
-_PER_PAIR = 8.0  # log odds against two more orders; one more is as rare
+# log odds against two more orders, a coil in the band, shelves (common practice, no source)
+_PER_PAIR, _PER_COIL, _PER_SHELVES = 8.0, 5.0, 3.0
 _WARY = 0.5
-_ORDERS, _SHARPNESS = (4, 7), 6
+ENDS = tuple(range(8))
+_DELAY, _SHARPNESS, _ORDERS = 1, 6, (4, 7)
+_BUT_ORDERS = tuple(n for n in ENDS if n not in _ORDERS)
 _NEAREST = 0.6
-_LARGEST_STEP = np.array([2.0, np.inf, 0.5, 0.3, 0.7, 0.5, 0.3, 0.7])
+_LARGEST_STEP = np.array([2.0, np.inf, 0.5, 0.3, 0.7, 0.5, 0.3, 0.7, *[0.5] * 6])
 
 
 @dataclass(frozen=True)
@@ -69,6 +76,7 @@ class Whitened:
     """
 
     waveform: EarlyWaveform
+    driver: DetailedDriver
     whitener: NDArray[np.float64]
     target: NDArray[np.float64]
     explained: NDArray[np.float64]
@@ -82,15 +90,17 @@ class Whitened:
 
 @dataclass(frozen=True, eq=False)
 class Solution:
-    """Parameters (8,) as in `driver_fit`, and what was left.
+    """Parameters (14,) as in `driver_detail`, and what was left.
 
     cost: half the summed squares, prior counted (no unit); covariance: of the free
-    parameters, in their units squared.
+    parameters, in their units squared; volume: logarithm of how much of what was thought
+    likely is left of them.
     """
 
     parameters: NDArray[np.float64]
     cost: float
     covariance: NDArray[np.float64]
+    volume: float
 
 
 def fit_arrival(
@@ -116,12 +126,12 @@ def fit_arrival(
         first = solved(problem, start, end)
         solution, last = extended(problem, first, end, arrived)
         cycles = (last - arrived) / waveform.rate_hz * waveform.frequencies_hz[-1]
-        excess = 2 * solution.cost / max(problem.freedom(last) - len(start), 4)
+        excess = 2 * solution.cost / max(problem.freedom(last) - len(ENDS), 4)
         if excess < _EXPLAINED and (cycles > _CYCLES or last == len(waveform.samples)):
             break
     if excess > _FAILED:
         return None
-    delay, spread, oddity = _over_orders(problem, solution, last, max(1.0, excess))
+    delay, spread, oddity = _over_drivers(problem, solution, last, max(1.0, excess))
     until = float(last - arrived) / waveform.rate_hz
     return ArrivalFit(waveform.begin_s + delay, spread, until, misfit, oddity)
 
@@ -134,11 +144,11 @@ def first_end(waveform: EarlyWaveform, arrived: float) -> int:
 
 
 def start_parameters(waveform: EarlyWaveform, time_s: float, fit: DriverFit) -> NDArray[np.float64]:
-    """Parameters (8,) to begin with: a driver's, its level from the waveform's spectrum."""
-    ends = [fit.low_hz, fit.low_q, fit.high_hz, fit.high_q]
-    low, low_q, high, high_q = np.log(ends)
+    """Parameters (14,) to begin with: a driver's, its level from the waveform's spectrum."""
+    low, low_q, high, high_q = np.log([fit.low_hz, fit.low_q, fit.high_hz, fit.high_q])
     delay = time_s - waveform.begin_s
-    start = np.array([0.0, delay, low, low_q, fit.low_order, high, high_q, fit.high_order])
+    ends = [0.0, delay, low, low_q, fit.low_order, high, high_q, fit.high_order]
+    start = plain(np.array(ends))
     model = np.abs(seen_spectrum(waveform, start, 1))
     start[0] = np.log(np.linalg.norm(waveform.spectrum) / np.linalg.norm(model))
     return start
@@ -161,16 +171,17 @@ def whitened(
     factor = np.linalg.cholesky(toeplitz(waveform.noise) + np.diag(misfit**2 * local + steady))
     whitener = solve_triangular(factor, np.eye(len(factor)), lower=True)
     explained = 1 - steady * np.sum(whitener**2, axis=1)
-    prior = prior_parameters(np.array(band_hz))
-    return Whitened(waveform, whitener, whitener @ waveform.samples, explained, sign, prior)
+    driver = detailed_driver(waveform.frequencies_hz, looked_at_hz(band_hz))
+    target = whitener @ waveform.samples
+    return Whitened(waveform, driver, whitener, target, explained, sign, prior_detail(band_hz))
 
 
 def seen_spectrum(
     waveform: EarlyWaveform, parameters: NDArray[np.float64], sign: int
 ) -> NDArray[np.complex128]:
-    """Weighted spectrum (k,) of a driver of this sign, as the waveform would show it."""
+    """Weighted spectrum (k,) of a plain driver of this sign, as the waveform would show it."""
     at = np.asarray(2j * np.pi * waveform.frequencies_hz, dtype=complex)
-    exponent = driver_log_response(parameters, at)
+    exponent = driver_log_response(parameters[: len(ENDS)], at)
     return np.asarray(sign * np.exp(exponent) * waveform.shape)
 
 
@@ -178,13 +189,13 @@ def solved(
     problem: Whitened,
     start: NDArray[np.float64],
     end: int,
-    free: tuple[int, ...] = tuple(range(8)),
+    free: tuple[int, ...] = ENDS,
     rounds: int = 12,
 ) -> Solution:
     """Levenberg-Marquardt over the free parameters on the samples before `end`."""
     chosen = np.array(free)
     period = 1 / problem.waveform.frequencies_hz[-1]
-    largest = np.where(chosen == 1, 0.3 * period, _LARGEST_STEP[chosen])
+    largest = np.where(chosen == _DELAY, 0.3 * period, _LARGEST_STEP[chosen])
     place = start.copy()
     residual, slopes = _misfits(problem, place, end, chosen)
     cost, damping = float(residual @ residual) / 2, 1e-3
@@ -207,7 +218,8 @@ def solved(
             if damping > 1e3:
                 break
     covariance = np.asarray(np.linalg.inv(slopes.T @ slopes), dtype=float)
-    return Solution(place, cost, covariance)
+    volume = np.linalg.slogdet(covariance)[1] / 2 - np.sum(np.log(DETAIL_SPREAD[chosen]))
+    return Solution(place, cost, covariance, float(volume))
 
 
 def _misfits(
@@ -215,14 +227,13 @@ def _misfits(
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Whitened residuals and their slopes by the free parameters, prior rows last."""
     waveform, rows = problem.waveform, problem.whitener[:end, :end]
-    at = np.asarray(2j * np.pi * waveform.frequencies_hz, dtype=complex)
-    exponent, slopes = driver_log_model(parameters, at)
+    exponent, slopes = problem.driver.log_model(parameters, free)
     model = problem.sign * np.exp(exponent) * waveform.shape
-    spectra = np.concatenate([model[None], model * slopes[:, free].T])
+    spectra = np.concatenate([model[None], model * slopes])
     seen = waveform.waveforms(spectra)[:, :end] @ rows.T
-    off = ((parameters - problem.prior) / PRIOR_SPREAD)[free]
+    off = (parameters[free] - problem.prior[free]) / DETAIL_SPREAD[free]
     residual = np.concatenate([seen[0] - problem.target[:end], off])
-    return residual, np.concatenate([seen[1:].T, np.diag(1 / PRIOR_SPREAD[free])])
+    return residual, np.concatenate([seen[1:].T, np.diag(1 / DETAIL_SPREAD[free])])
 
 
 def extended(
@@ -240,32 +251,63 @@ def extended(
     return solution, end
 
 
-def _over_orders(
+def _over_drivers(
     problem: Whitened, solution: Solution, end: int, excess: float
 ) -> tuple[float, float, float]:
-    """Mean and spread of the delay over the orders that may be, by their evidence; oddity.
+    """Mean and spread of the delay over the drivers that may be, by their evidence; oddity.
 
     How rare drivers of higher order are is itself not known: the spread believes part of it.
     """
-    spread = np.sqrt(np.diag(solution.covariance) * excess)
-    reach = [_NEAREST + 4 * float(spread[n]) for n in _ORDERS]
-    choices = [
-        _orders(float(solution.parameters[n]), r, step)
-        for n, r, step in zip(_ORDERS, reach, (2, 1), strict=True)
-    ]
-    tried = [with_orders(problem, solution, end, orders) for orders in product(*choices)]
+    tried = _drivers(problem, solution, end, excess)
     fits = [fit for fit, _ in tried]
     against = np.array([odds for _, odds in tried])
-    volume = np.array([np.linalg.slogdet(fit.covariance)[1] / 2 for fit in fits])
-    evidence = volume - np.array([fit.cost for fit in fits]) / excess
-    found = np.array([fit.parameters for fit in fits])
-    variances = np.array([fit.covariance[1, 1] for fit in fits]) * excess
-    weights = _shares(evidence - against)
-    mean = weights @ found
+    evidence = np.array([_evidence(fit, excess) for fit in fits])
+    found = np.array([fit.parameters[: len(ENDS)] for fit in fits])
+    variances = np.array([fit.covariance[_DELAY, _DELAY] for fit in fits]) * excess
+    mean = _shares(evidence - against) @ found
     wary = _shares(evidence - _WARY * against)
-    variance = wary @ (variances + (found[:, 1] - mean[1]) ** 2)
-    oddity = abs(mean - problem.prior)[_SHARPNESS] / PRIOR_SPREAD[_SHARPNESS]
-    return float(mean[1]), float(np.sqrt(variance)), float(oddity)
+    variance = wary @ (variances + (found[:, _DELAY] - mean[_DELAY]) ** 2)
+    oddity = abs(mean - problem.prior[: len(ENDS)])[_SHARPNESS] / DETAIL_SPREAD[_SHARPNESS]
+    return float(mean[_DELAY]), float(np.sqrt(variance)), float(oddity)
+
+
+def _drivers(
+    problem: Whitened, solution: Solution, end: int, excess: float
+) -> list[tuple[Solution, float]]:
+    """Fits of the drivers that may be, and the log odds against each.
+
+    All orders near the free ones, where an odd one above is a coil's pole beside pairs, and
+    shelves beside the likeliest pairs.
+    """
+    spread = np.sqrt(np.diag(solution.covariance) * excess)
+    lows, highs = (
+        _orders(float(solution.parameters[n]), _NEAREST + 4 * float(spread[n]), step)
+        for n, step in zip(_ORDERS, (2, 1), strict=True)
+    )
+    pairs, coils = [], []
+    for low, high in product(lows, sorted({n - n % 2 for n in highs})):
+        fit, against = with_orders(problem, solution, end, (low, high))
+        pairs.append((fit, against))
+        if high + 1 in highs:
+            coils.append((_with_coil(problem, fit, end), against + _PER_COIL))
+    likeliest, against = max(pairs, key=lambda pair: _evidence(pair[0], excess) - pair[1])
+    shelved = solved(problem, likeliest.parameters, end, (*_BUT_ORDERS, *SHELVES))
+    return [*pairs, *coils, (shelved, against + _PER_SHELVES)]
+
+
+def _with_coil(problem: Whitened, pairs: Solution, end: int) -> Solution:
+    """The fit with a coil's pole besides; begun an octave below the band's end.
+
+    What the coil delays is taken from the delay at the start.
+    """
+    start = pairs.parameters.copy()
+    start[COIL] = np.log(problem.waveform.frequencies_hz[-1] / 2)
+    start[_DELAY] -= 1 / (2 * np.pi * np.exp(start[COIL]))
+    return solved(problem, start, end, (*_BUT_ORDERS, COIL))
+
+
+def _evidence(fit: Solution, excess: float) -> float:
+    return fit.volume - fit.cost / excess
 
 
 def _shares(evidence: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -280,9 +322,8 @@ def with_orders(
     """The fit with the ends' orders (low, high) held, and the log odds against these."""
     start = solution.parameters.copy()
     start[list(_ORDERS)] = orders
-    free = tuple(n for n in range(8) if n not in _ORDERS)
-    against = _PER_PAIR * sum((order - 1) // 2 for order in orders)
-    return solved(problem, start, end, free, rounds), against
+    against = _PER_PAIR * sum((order - 2) // 2 for order in orders)
+    return solved(problem, start, end, _BUT_ORDERS, rounds), against
 
 
 def _orders(order: float, reach: float, step: int) -> list[int]:

@@ -56,6 +56,12 @@ class EarlyWaveform:
         return whole[..., self.first : self.first + len(self.samples)]
 
 
+def looked_at_hz(band_hz: tuple[float, float]) -> tuple[float, float]:
+    """The part of a band that `early_waveform` looks at: its upper five octaves at most."""
+    low, high = band_hz
+    return max(low, high / 2**_OCTAVES), high
+
+
 def early_waveform(
     samples: NDArray[np.float64], rate: float, band_hz: tuple[float, float], time_s: float
 ) -> EarlyWaveform:
@@ -65,8 +71,7 @@ def early_waveform(
     """
     import scipy.fft
 
-    high = band_hz[1]
-    low = max(band_hz[0], high / 2**_OCTAVES)
+    low, high = looked_at_hz(band_hz)
     ring_s = 1.8 / (low * (2**_LOW_OCTAVES - 1))
     per_second = min(_PER_CYCLE * high, rate)
     begin = int((time_s - ring_s) * rate)

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from roomtune.analysis.arrival_fit import (
+    ENDS,
     Solution,
     Whitened,
     extended,
@@ -64,7 +65,7 @@ def likelier(
     end = max(last for _, last in reached)
     costs = [_least_cost(p, s, end) for p, (s, _) in zip(problems, reached, strict=True)]
     best = int(np.argmin(costs))
-    excess = max(1.0, 2 * costs[best] / max(end - len(starts[best]), 4))
+    excess = max(1.0, 2 * costs[best] / max(end - len(ENDS), 4))
     confidence = float(np.tanh((max(costs) - min(costs)) / excess / 2))
     return times[best], replace(drivers[best], confidence=confidence, opposite=None)
 
