@@ -141,7 +141,7 @@ def problem_for(
     chosen = tuple(aims.mains if channels is None else channels)
     base = base_gains(aims, tuning)
     lowest = lowest_hz(aims) if low_hz is None else low_hz
-    goals = [g for c in chosen for g in _target_goals(aims, c, base[c], lowest, high_hz)]
+    goals = [_target_goal(aims, c, base[c], lowest, high_hz) for c in chosen]
     goals += [_main_goal(aims, c, base[c], high_hz) for c in chosen]
     return Problem(
         model=aims.model,
@@ -162,9 +162,9 @@ def lowest_hz(aims: Aims) -> float:
     return min(max(25.0, 1.25 * deepest), DEVIATION_BAND_HZ[0])
 
 
-def _target_goals(
+def _target_goal(
     aims: Aims, channel: int, gains: NDArray[np.complex128], low_hz: float, high_hz: float
-) -> list[Goal]:
+) -> Goal:
     """Seat average against the target, finely and in thirds.
 
     What is hardly heard, in a narrow dip or noisy counts less.
@@ -182,18 +182,9 @@ def _target_goals(
     part = (inside @ dips) / np.maximum(inside.sum(axis=1), 1)
     coarse = aims.thirds_weight * np.sqrt(audibility(thirds) / len(thirds)) * (1 - part / 2)
     lower = np.interp(np.log(thirds), np.log(centres), bent)
-    return [
-        _goal(aims, channel, gains, aims.average, bands, target + bent, weight),
-        _goal(
-            aims,
-            channel,
-            gains,
-            aims.average,
-            wide,
-            target_db(aims.system, thirds) + lower,
-            coarse,
-        ),
-    ]
+    rows = np.concatenate([bands, wide])
+    wanted = np.concatenate([target + bent, target_db(aims.system, thirds) + lower])
+    return _goal(aims, channel, gains, aims.average, rows, wanted, np.append(weight, coarse))
 
 
 def _goal(

@@ -11,7 +11,7 @@ from roomtune.advisor.aims import Aims, problem_for
 from roomtune.advisor.arrangement import subwoofer_places
 from roomtune.advisor.equaliser import FINE, LONG, planted, pruned, regrown, tied_to_modes
 from roomtune.advisor.layout import ordered_outputs
-from roomtune.advisor.objective import Problem, fitted
+from roomtune.advisor.objective import Problem, cost_of, fitted
 from roomtune.advisor.palette import Ground, Rules, alike, kept_on, section_at
 from roomtune.advisor.pinning import held_places
 from roomtune.advisor.scores import channel_pairs
@@ -21,6 +21,7 @@ from roomtune.processor.tuning import Tuning
 TOP_HZ = 17e3
 IDLE_DB = 0.3
 ROUGH = 1e-5
+ROUNDS, REPEATS, WORTH_REPEATING = (2, -2), 2, 0.97
 
 
 def rules_of(aims: Aims, per_output: int | None = None) -> Rules:
@@ -65,21 +66,25 @@ def equalised(aims: Aims, tuning: Tuning, bass_hz: float, state: State) -> State
     return state
 
 
-def deepened(
-    aims: Aims, tuning: Tuning, bass_hz: float, state: State, changes: Sequence[int]
-) -> State:
+def deepened(aims: Aims, tuning: Tuning, bass_hz: float, state: State) -> State:
     """The state after rounds in which every group is grown anew where that is better.
 
-    Each round goes by way of so many sections more (or fewer) than the processor has.
+    One round goes by way of more sections than the processor has, the next by way of
+    fewer; and again if both together were worth it.
     """
     problem, rules = problem_for(aims, tuning), rules_of(aims)
     groups = _groups(aims, tuning, bass_hz)
-    for change in changes:
-        for group in groups:
-            part, own, rest = _part(problem, state, group)
-            found = regrown(part, own, group.shared + group.single, rules, group.gains, change)
-            state = _joined(rest, found)
-        state = polished(aims, problem, state, ROUGH)
+    cost = cost_of(problem, state)
+    for _ in range(REPEATS):
+        for change in ROUNDS:
+            for group in groups:
+                part, own, rest = _part(problem, state, group)
+                found = regrown(part, own, group.shared + group.single, rules, group.gains, change)
+                state = _joined(rest, found)
+            state = polished(aims, problem, state, ROUGH)
+        before, cost = cost, cost_of(problem, state)
+        if cost > WORTH_REPEATING * before:
+            break
     return state
 
 

@@ -92,6 +92,8 @@ def _accepted(
     tolerance: float,
 ) -> _Accepted | None:
     """The first step, with rising damping, that lowers the cost; None when none is worth it."""
+    from scipy.linalg.lapack import dposv
+
     lower, upper = bounds
     held = ((x <= lower) & (now.gradient > 0)) | ((x >= upper) & (now.gradient < 0))
     free = np.flatnonzero(~held)
@@ -105,7 +107,10 @@ def _accepted(
     damped = normal.copy()
     for _ in range(8):
         np.fill_diagonal(damped, diagonal + damping * scale)
-        move = np.linalg.solve(damped, -gradient)
+        _, move, failed = dposv(damped, -gradient, lower=1)
+        if failed:
+            damping *= 6
+            continue
         promised = -float(gradient @ move + 0.5 * move @ normal @ move)
         if promised <= 0.1 * tolerance * now.cost:
             return None

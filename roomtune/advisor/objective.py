@@ -53,14 +53,14 @@ class Rows:
         """Whether every row is one narrow band."""
         return int(self.counts.max()) == 1
 
-    def mean(self, values: Array) -> Array:
-        """Means (..., r) of values (..., k) over the rows' bands, weighted equally inside."""
+    def sums(self, values: Array) -> Array:
+        """Sums (..., r) of values (..., k) over the rows' bands."""
         if self.single:
             return values[..., self.runs[::2]]
         if self.runs[:-1].max() >= values.shape[-1]:
             values = np.concatenate([values, np.zeros((*values.shape[:-1], 1))], axis=-1)
         inside = self.runs[:-1] if self.runs[-1] >= values.shape[-1] else self.runs
-        return np.asarray(np.add.reduceat(values, inside, axis=-1)[..., ::2] / self.counts)
+        return np.asarray(np.add.reduceat(values, inside, axis=-1)[..., ::2])
 
 
 @dataclass(frozen=True, eq=False)
@@ -184,10 +184,11 @@ class Heard:
         if key not in self.known:
             self.known[key] = self._power(channel, rows.seats)
         power, slopes = self.known[key]
-        total = rows.mean(power)
+        total = rows.sums(power)
+        level = DB * np.log(total / rows.counts)
         if not len(slopes):
-            return DB * np.log(total), np.zeros((0, *total.shape))
-        return DB * np.log(total), rows.mean(slopes) * (2 * DB / total)
+            return level, np.zeros((0, *total.shape))
+        return level, rows.sums(slopes) * (2 * DB / total)
 
     def _power(self, channel: int, seats: Array) -> tuple[Array, Array]:
         """Powers (g, k) of a channel, and half their slopes (c, g, k) by what moves it."""
@@ -256,17 +257,15 @@ def _goals(goals: Sequence[Goal], heard: Heard) -> list[Block]:
         error, slope = np.concatenate(errors), np.concatenate(slopes, axis=1)
         weight = np.concatenate(weights)
         share = weight**2 / max(float(weight @ weight), 1e-300)
-        blocks.append(_weighted(weight, *_without_level(share, error, slope), columns))
+        error, slope = _without_level(share, error, slope)
+        slope *= weight
+        blocks.append(Block(weight * error, slope, columns))
     return blocks
 
 
 def _without_level(share: Array, error: Array, slope: Array) -> tuple[Array, Array]:
     """Distances and slopes less their mean with the given shares."""
     return error - share @ error, slope - (slope @ share)[:, None]
-
-
-def _weighted(weight: Array, error: Array, slope: Array, columns: NDArray[np.intp]) -> Block:
-    return Block(weight * error, weight * slope, columns)
 
 
 def _spread(spread: Spread, heard: Heard) -> list[Block]:

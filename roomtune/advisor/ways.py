@@ -35,7 +35,6 @@ from roomtune.advisor.subwoofers import Junction, bass_gain_db, joined, junction
 from roomtune.processor.tuning import Tuning
 
 TRIED, NEAR_DB = 2, 0.5
-ROUNDS = (2, -2)
 
 
 @dataclass(frozen=True, eq=False)
@@ -90,7 +89,7 @@ def _way(ready: Prepared, tuning: Tuning, bass_hz: float) -> Way:
 
 def _ended(aims: Aims, way: Way) -> Way:
     """The way with more rounds of the equaliser, cuts on modes, and nothing idle or twice."""
-    state = deepened(aims, way.tuning, way.bass_hz, way.state, ROUNDS)
+    state = deepened(aims, way.tuning, way.bass_hz, way.state)
     state = without_idle(with_mode_cuts(aims, way.tuning, merged(state)))
     return replace(way, state=polished(aims, problem_for(aims, way.tuning), state))
 
