@@ -81,7 +81,7 @@ def deepened(aims: Aims, tuning: Tuning, bass_hz: float, state: State) -> State:
                 part, own, rest = _part(problem, state, group)
                 found = regrown(part, own, group.shared + group.single, rules, group.gains, change)
                 state = _joined(rest, found)
-            state = polished(aims, problem, state, ROUGH)
+        state = polished(aims, problem, state, ROUGH)
         before, cost = cost, cost_of(problem, state)
         if cost > WORTH_REPEATING * before:
             break
