@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 from scipy.signal import butter, sosfreqz
 
+from roomtune.advisor.aims import Aims, base_gains, problem_for
 from roomtune.advisor.measured import Measured, measured_from_responses
+from roomtune.advisor.objective import cost_of
+from roomtune.advisor.starting import starting_tuning
+from roomtune.advisor.state import neutral
+from roomtune.processor.tuning import Tuning
 from roomtune.signal.values import ImpulseResponse
 from roomtune.system.model import (
     Channel,
@@ -117,6 +122,20 @@ def a_system(seats: int = 2, **changes: object) -> System:
     return System(**{**values, **changes})
 
 
+def a_system_of_three(*outputs: Output, **changes: object) -> System:
+    """Loudspeakers left, right and centre with the given outputs, and a channel LFE."""
+    names = (("left", "L"), ("right", "R"), ("centre", "C"))
+    return a_system(
+        channels=(
+            *(Channel(name=channel) for _, channel in names),
+            Channel(name="LFE", kind="low frequency effects"),
+        ),
+        loudspeakers=tuple(Loudspeaker(name=name, channel=channel) for name, channel in names),
+        outputs=outputs,
+        **changes,
+    )
+
+
 def ideal_drivers(seats: int = 2) -> dict[str, Driver]:
     """Drivers for `a_system`: different gains and delays, nothing reversed."""
     near = tuple(4.0 + 0.3 * n for n in range(seats))
@@ -131,6 +150,13 @@ def ideal_drivers(seats: int = 2) -> dict[str, Driver]:
     }
 
 
+def whole_cost(aims: Aims, tuning: Tuning) -> float:
+    """What a tuning leaves over of the aims, its delays as the processor holds them."""
+    problem = problem_for(aims, starting_tuning(aims.system))
+    base = base_gains(aims, tuning, whole_samples=True)
+    return cost_of(replace(problem, base=base), neutral(len(aims.model.outputs)))
+
+
 @dataclass(frozen=True)
 class Workshop:
     """The helpers above, handed to tests."""
@@ -140,7 +166,9 @@ class Workshop:
     measured: Callable[..., Measured] = measured_drivers
     output: Callable[..., Output] = an_output
     system: Callable[..., System] = a_system
+    system_of_three: Callable[..., System] = a_system_of_three
     drivers: Callable[..., dict[str, Driver]] = ideal_drivers
+    whole_cost: Callable[[Aims, Tuning], float] = whole_cost
     rate_hz: float = RATE
 
 

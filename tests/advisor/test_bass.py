@@ -25,7 +25,7 @@ from roomtune.advisor.shared_bass import (
 )
 from roomtune.advisor.sounds import direct_sound_table
 from roomtune.advisor.starting import starting_tuning
-from roomtune.system.model import Channel, Loudspeaker, Processor, Wishes
+from roomtune.system.model import Loudspeaker, Processor, Wishes
 
 
 def prepared(workshop, system, drivers):
@@ -79,24 +79,10 @@ def test_what_a_frequency_costs_beside_its_sum(workshop):
 
 def shared_system(workshop):
     """Three channels; the left and right woofers are the only ones that reach down."""
-    output = workshop.output
-    outputs = (
-        output(1, "left woofer", "left", "woofer", 25, 5000),
-        output(2, "right woofer", "right", "woofer", 25, 5000),
-        output(3, "centre", "centre", "full range", 90, 20000),
-    )
-    return workshop.system(
-        channels=(
-            Channel(name="L"),
-            Channel(name="R"),
-            Channel(name="C"),
-            Channel(name="LFE", kind="low frequency effects"),
-        ),
-        loudspeakers=tuple(
-            Loudspeaker(name=name, channel=channel)
-            for name, channel in (("left", "L"), ("right", "R"), ("centre", "C"))
-        ),
-        outputs=outputs,
+    return workshop.system_of_three(
+        workshop.output(1, "left woofer", "left", "woofer", 25, 5000),
+        workshop.output(2, "right woofer", "right", "woofer", 25, 5000),
+        workshop.output(3, "centre", "centre", "full range", 90, 20000),
         processor=Processor(filters_per_route=2),
     )
 

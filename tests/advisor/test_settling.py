@@ -4,14 +4,12 @@ from itertools import product
 import numpy as np
 import pytest
 
-from roomtune.advisor.aims import Aims, base_gains, problem_for
+from roomtune.advisor.aims import Aims
 from roomtune.advisor.boosts import boost_db
 from roomtune.advisor.energy import energy_model
-from roomtune.advisor.objective import cost_of
 from roomtune.advisor.settings import with_outputs
 from roomtune.advisor.settling import _one_by_one, settled, settled_within_boost
 from roomtune.advisor.starting import starting_tuning
-from roomtune.advisor.state import neutral
 from roomtune.processor.fitting import misfits
 from roomtune.processor.rounding import rounded
 from roomtune.processor.tuning import Filter
@@ -50,18 +48,12 @@ def coarse(workshop):
     return aims, with_outputs(tuning, changed)
 
 
-def whole_cost(aims, tuning):
-    problem = problem_for(aims, starting_tuning(aims.system))
-    base = base_gains(aims, tuning, whole_samples=True)
-    return cost_of(replace(problem, base=base), neutral(len(aims.model.outputs)))
-
-
-def test_what_settles_lies_on_the_steps_and_costs_less_than_plain_rounding(coarse):
+def test_what_settles_lies_on_the_steps_and_costs_less_than_plain_rounding(workshop, coarse):
     aims, tuning = coarse
     found = settled(aims, tuning)
     assert misfits(found, COARSE) == ()
     assert found == rounded(found, COARSE)
-    assert whole_cost(aims, found) < whole_cost(aims, rounded(tuning, COARSE))
+    assert workshop.whole_cost(aims, found) < workshop.whole_cost(aims, rounded(tuning, COARSE))
 
 
 def test_pinned_gains_delays_and_crossovers_stay(coarse):

@@ -7,7 +7,7 @@ from roomtune.advisor.starting import starting_tuning
 from roomtune.processor.fitting import misfits
 from roomtune.processor.response import tuning_response
 from roomtune.processor.rounding import rounded
-from roomtune.system.model import Channel, Loudspeaker, Processor, Wishes
+from roomtune.system.model import Processor, Wishes
 
 
 def test_every_channel_has_its_own_outputs_and_the_subwoofers(workshop):
@@ -83,22 +83,10 @@ def test_without_subwoofers_the_deep_woofers_carry_the_bass(workshop):
 
 
 def three_full_range(workshop, filters_per_route=0):
-    return workshop.system(
-        channels=(
-            Channel(name="L"),
-            Channel(name="R"),
-            Channel(name="C"),
-            Channel(name="LFE", kind="low frequency effects"),
-        ),
-        loudspeakers=tuple(
-            Loudspeaker(name=n, channel=c)
-            for n, c in (("left", "L"), ("right", "R"), ("centre", "C"))
-        ),
-        outputs=(
-            workshop.output(1, "left", "left", "full range", 35, 20000),
-            workshop.output(2, "right", "right", "full range", 35, 20000),
-            workshop.output(3, "centre", "centre", "full range", 90, 20000),
-        ),
+    return workshop.system_of_three(
+        workshop.output(1, "left", "left", "full range", 35, 20000),
+        workshop.output(2, "right", "right", "full range", 35, 20000),
+        workshop.output(3, "centre", "centre", "full range", 90, 20000),
         processor=Processor(filters_per_route=filters_per_route),
     )
 
@@ -123,25 +111,13 @@ def with_three_ways(workshop, lowest_middle_hz=100, route_gains=True, **wishes):
     """A small centre between three-way loudspeakers, no filters on routes."""
     ways = (("low", "woofer", 30, 3000), ("middle", "midrange", lowest_middle_hz, 8000))
     ways = (*ways, ("high", "tweeter", 900, 20000))
-    return workshop.system(
-        channels=(
-            Channel(name="L"),
-            Channel(name="R"),
-            Channel(name="C"),
-            Channel(name="LFE", kind="low frequency effects"),
+    return workshop.system_of_three(
+        *(
+            workshop.output(3 * side + way, f"{name} {part}", name, kind, low, high)
+            for side, name in enumerate(("left", "right"))
+            for way, (part, kind, low, high) in enumerate(ways, start=1)
         ),
-        loudspeakers=tuple(
-            Loudspeaker(name=n, channel=c)
-            for n, c in (("left", "L"), ("right", "R"), ("centre", "C"))
-        ),
-        outputs=(
-            *(
-                workshop.output(3 * side + way, f"{name} {part}", name, kind, low, high)
-                for side, name in enumerate(("left", "right"))
-                for way, (part, kind, low, high) in enumerate(ways, start=1)
-            ),
-            workshop.output(7, "centre", "centre", "full range", 80, 20000),
-        ),
+        workshop.output(7, "centre", "centre", "full range", 80, 20000),
         processor=Processor(route_gains=route_gains),
         wishes=Wishes(**wishes),
     )

@@ -3,12 +3,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from roomtune.advisor.aims import Aims, base_gains, problem_for
+from roomtune.advisor.aims import Aims
 from roomtune.advisor.energy import energy_model
-from roomtune.advisor.objective import cost_of
 from roomtune.advisor.settings import with_outputs
 from roomtune.advisor.starting import starting_tuning
-from roomtune.advisor.state import neutral
 from roomtune.advisor.stepping import stepped
 from roomtune.processor.fitting import misfits
 from roomtune.processor.rounding import rounded
@@ -44,16 +42,10 @@ def coarse(workshop):
     return aims, rounded(with_outputs(tuning, added), COARSE)
 
 
-def whole_cost(aims, tuning):
-    problem = problem_for(aims, starting_tuning(aims.system))
-    base = base_gains(aims, tuning, whole_samples=True)
-    return cost_of(replace(problem, base=base), neutral(len(aims.model.outputs)))
-
-
-def test_single_steps_lower_the_cost_and_stay_on_the_steps(coarse):
+def test_single_steps_lower_the_cost_and_stay_on_the_steps(workshop, coarse):
     aims, tuning = coarse
     found = stepped(aims, tuning)
-    assert whole_cost(aims, found) < whole_cost(aims, tuning)
+    assert workshop.whole_cost(aims, found) < workshop.whole_cost(aims, tuning)
     again = rounded(found, COARSE)
     for held, exact in zip(again.outputs, found.outputs, strict=True):
         assert held.gain_db == pytest.approx(exact.gain_db, abs=1e-9)
@@ -73,8 +65,8 @@ def test_crossovers_delays_and_polarities_stay(coarse):
     assert found.routes == tuning.routes
 
 
-def test_nothing_happens_where_no_step_helps(coarse):
+def test_nothing_happens_where_no_step_helps(workshop, coarse):
     aims, tuning = coarse
     best = rounded(stepped(aims, tuning), COARSE)
     again = stepped(aims, best)
-    assert np.isclose(whole_cost(aims, again), whole_cost(aims, best), rtol=0.02)
+    assert np.isclose(workshop.whole_cost(aims, again), workshop.whole_cost(aims, best), rtol=0.02)
