@@ -109,6 +109,23 @@ def test_no_gain_rises_by_more_than_twelve_decibels_in_all():
     np.testing.assert_array_equal(lower, [-6.0, -6.0, -6.0])
 
 
+def test_gains_stay_with_the_state_when_all_else_is_folded_away(problem):
+    free_of_charge = replace(problem, gain_weight=0.0)
+    cuts = [section_at("peaking", (p,), f, 2.0, RULES) for p, f in ((0, 90.0), (4, 50.0))]
+    state = replace(
+        neutral(6),
+        gains_db=np.array([7.0, 0.0, -2.0, 0.0, 5.0, 0.0]),
+        delays_ms=np.array([0.3, 0.3, 0.0, 0.0, 1.2, 0.0]),
+        sections=tuple(cut.moved_to(*cut.values[:2], -4.0) for cut in cuts),
+    )
+    folded, own = free_of_charge.folded(state, [1])
+    np.testing.assert_array_equal(own.gains_db, state.gains_db)
+    assert own.sections == state.sections[1:]
+    assert cost_of(folded, own) == pytest.approx(cost_of(free_of_charge, state), rel=1e-12)
+    # so the next fit may raise the first gain by what is left of 12 dB only
+    assert packed(own, Free(gains=((0,),)))[2].tolist() == [5.0]
+
+
 def test_growing_lowers_the_cost_and_keeps_the_bounds(problem):
     grounds = [Ground((0,), (60, 3000)), Ground((1,), (1500, 16000))]
     state = grown(problem, neutral(6), grounds, replace(RULES, per_output=5), ((0,), (1,)))
