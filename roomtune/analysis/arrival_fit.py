@@ -41,12 +41,13 @@ _FAILED = 8.0
 _CYCLES = 2.0
 _GROWTH = 1.5
 _SURPRISE = 5.0
-# log odds against two more orders, a coil in the band, shelves (common practice, no source)
-_PER_PAIR, _PER_COIL, _PER_SHELVES = 8.0, 5.0, 3.0
-_WARY = 0.5
+# log odds against two more orders, a coil in the band, shelves (common practice, no source);
+# how rare they are is itself not known: the spread takes them to be less so
+RARE, _LESS_RARE = np.array([8.0, 6.0, 3.0]), np.array([4.0, 2.0, 3.0])
 ENDS = tuple(range(8))
 _DELAY, _SHARPNESS, _ORDERS = 1, 6, (4, 7)
 _BUT_ORDERS = tuple(n for n in ENDS if n not in _ORDERS)
+_BELOW, _WITH_COIL, _ABOVE = (2, 4, 6, 8, 10, 12), 3, (2, 3, 4, 6, 8, 10, 12)
 _NEAREST = 0.6
 _LARGEST_STEP = np.array([2.0, np.inf, 0.5, 0.3, 0.7, 0.5, 0.3, 0.7, *[0.5] * 6])
 
@@ -254,18 +255,13 @@ def extended(
 def _over_drivers(
     problem: Whitened, solution: Solution, end: int, excess: float
 ) -> tuple[float, float, float]:
-    """Mean and spread of the delay over the drivers that may be, by their evidence; oddity.
-
-    How rare drivers of higher order are is itself not known: the spread believes part of it.
-    """
-    tried = _drivers(problem, solution, end, excess)
-    fits = [fit for fit, _ in tried]
-    against = np.array([odds for _, odds in tried])
-    evidence = np.array([_evidence(fit, excess) for fit in fits])
+    """Mean and spread of the delay over the drivers that may be, by their evidence; oddity."""
+    fits, besides = zip(*_drivers(problem, solution, end, excess), strict=True)
+    evidence = np.array([fit.volume - fit.cost / excess for fit in fits])
     found = np.array([fit.parameters[: len(ENDS)] for fit in fits])
     variances = np.array([fit.covariance[_DELAY, _DELAY] for fit in fits]) * excess
-    mean = _shares(evidence - against) @ found
-    wary = _shares(evidence - _WARY * against)
+    mean = _shares(evidence - np.array(besides) @ RARE) @ found
+    wary = _shares(evidence - np.array(besides) @ _LESS_RARE)
     variance = wary @ (variances + (found[:, _DELAY] - mean[_DELAY]) ** 2)
     oddity = abs(mean - problem.prior[: len(ENDS)])[_SHARPNESS] / DETAIL_SPREAD[_SHARPNESS]
     return float(mean[_DELAY]), float(np.sqrt(variance)), float(oddity)
@@ -273,26 +269,27 @@ def _over_drivers(
 
 def _drivers(
     problem: Whitened, solution: Solution, end: int, excess: float
-) -> list[tuple[Solution, float]]:
-    """Fits of the drivers that may be, and the log odds against each.
+) -> list[tuple[Solution, tuple[int, int, int]]]:
+    """Fits of the drivers that may be, and how many more pairs, coils and shelves each has.
 
-    All orders near the free ones, where an odd one above is a coil's pole beside pairs, and
-    shelves beside the likeliest pairs.
+    Pairs of orders near the free ones, beside them shelves, and a coil's pole where a third
+    order above may be. Beyond more pairs, which a filter adds, no coil can be told.
     """
     spread = np.sqrt(np.diag(solution.covariance) * excess)
     lows, highs = (
-        _orders(float(solution.parameters[n]), _NEAREST + 4 * float(spread[n]), step)
-        for n, step in zip(_ORDERS, (2, 1), strict=True)
+        _orders(float(solution.parameters[n]), _NEAREST + 4 * float(spread[n]), possible)
+        for n, possible in zip(_ORDERS, (_BELOW, _ABOVE), strict=True)
     )
-    pairs, coils = [], []
-    for low, high in product(lows, sorted({n - n % 2 for n in highs})):
-        fit, against = with_orders(problem, solution, end, (low, high))
-        pairs.append((fit, against))
-        if high + 1 in highs:
-            coils.append((_with_coil(problem, fit, end), against + _PER_COIL))
-    likeliest, against = max(pairs, key=lambda pair: _evidence(pair[0], excess) - pair[1])
-    shelved = solved(problem, likeliest.parameters, end, (*_BUT_ORDERS, *SHELVES))
-    return [*pairs, *coils, (shelved, against + _PER_SHELVES)]
+    tried = []
+    for low, high in product(lows, sorted({high - high % 2 for high in highs})):
+        pairs, more = with_orders(problem, solution, end, (low, high)), more_pairs((low, high))
+        tried.append((pairs, (more, 0, 0)))
+        if high + 1 == _WITH_COIL and _WITH_COIL in highs:
+            tried.append((_with_coil(problem, pairs, end), (more, 1, 0)))
+        if low == lows[0]:
+            shelved = solved(problem, pairs.parameters, end, (*_BUT_ORDERS, *SHELVES))
+            tried.append((shelved, (more, 0, 1)))
+    return tried
 
 
 def _with_coil(problem: Whitened, pairs: Solution, end: int) -> Solution:
@@ -306,10 +303,6 @@ def _with_coil(problem: Whitened, pairs: Solution, end: int) -> Solution:
     return solved(problem, start, end, (*_BUT_ORDERS, COIL))
 
 
-def _evidence(fit: Solution, excess: float) -> float:
-    return fit.volume - fit.cost / excess
-
-
 def _shares(evidence: NDArray[np.float64]) -> NDArray[np.float64]:
     """Probabilities of models from their log evidence."""
     weights = np.exp(evidence - evidence.max())
@@ -318,15 +311,19 @@ def _shares(evidence: NDArray[np.float64]) -> NDArray[np.float64]:
 
 def with_orders(
     problem: Whitened, solution: Solution, end: int, orders: tuple[int, ...], rounds: int = 12
-) -> tuple[Solution, float]:
-    """The fit with the ends' orders (low, high) held, and the log odds against these."""
+) -> Solution:
+    """The fit with the ends' orders (low, high) held."""
     start = solution.parameters.copy()
     start[list(_ORDERS)] = orders
-    against = _PER_PAIR * sum((order - 2) // 2 for order in orders)
-    return solved(problem, start, end, _BUT_ORDERS, rounds), against
+    return solved(problem, start, end, _BUT_ORDERS, rounds)
 
 
-def _orders(order: float, reach: float, step: int) -> list[int]:
-    """Orders, two and more, within reach of a free one; the nearest ones, never more than four."""
-    possible = sorted(range(2, 13, step), key=lambda number: abs(number - order))
-    return [possible[0], *(number for number in possible[1:4] if abs(number - order) < reach)]
+def more_pairs(orders: tuple[int, ...]) -> int:
+    """Pairs of orders beyond one at either end."""
+    return sum((order - 2) // 2 for order in orders)
+
+
+def _orders(order: float, reach: float, possible: tuple[int, ...]) -> list[int]:
+    """Of the possible orders those within reach of a free one, nearest first, at most four."""
+    nearest = sorted(possible, key=lambda number: abs(number - order))
+    return [nearest[0], *(number for number in nearest[1:4] if abs(number - order) < reach)]

@@ -19,7 +19,6 @@ from roomtune.analysis.onset import tail_density
 
 _SAMPLES = 256
 _PER_CYCLE = 4.0
-_NOISE_OCTAVES = 1 / 3  # the noise ends with the band, and the band's end tells most of the time
 _OCTAVES = 5.0
 _TOP_HZ = 1000.0
 _LOW_OCTAVES = 0.4
@@ -83,7 +82,7 @@ def early_waveform(
     grid, shape = grid[inside], shape[inside]
     spectrum = scipy.fft.rfft(_piece(samples, begin, length, int(ring_s * rate)))[inside] * shape
     coarse = np.geomspace(low, high, 40)
-    noise = tail_density(samples, rate, coarse, _NOISE_OCTAVES)
+    noise = tail_density(samples, rate, coarse, within_hz=band_hz)
     density = np.interp(grid, coarse, noise) * np.abs(shape) ** 2
     fine = rate * count / length
     both = _waveforms(np.stack([spectrum, density]), grid, fine, count, length)

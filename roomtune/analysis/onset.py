@@ -65,27 +65,28 @@ def tail_density(
     samples: NDArray[np.float64],
     sample_rate_hz: float,
     frequencies_hz: NDArray[np.float64],
-    octaves: float = 1.0,
+    within_hz: tuple[float, float] = (0.0, np.inf),
 ) -> NDArray[np.float64]:
-    """Energy density (k,) per sample of the end of a response, smoothed over `octaves`.
+    """Energy density (k,) per sample of the end of a response, as `energy_density` has it.
 
     What is left there is noise, or reverberation where the response is short:
     either limits what the early sound can tell.
     """
     count = max(samples.shape[-1] // _TAIL_SHARE, 32)
-    return energy_density(samples[-count:], sample_rate_hz, frequencies_hz, octaves)
+    return energy_density(samples[-count:], sample_rate_hz, frequencies_hz, within_hz)
 
 
 def energy_density(
     samples: NDArray[np.float64],
     sample_rate_hz: float,
     frequencies_hz: NDArray[np.float64],
-    octaves: float = 1.0,
+    within_hz: tuple[float, float] = (0.0, np.inf),
 ) -> NDArray[np.float64]:
-    """Energy density (k,) per sample of a stretch (n,), smoothed over `octaves` or more.
+    """Energy density (k,) per sample of a stretch (n,), smoothed over an octave or more.
 
     White noise of variance v has the density v. A short stretch tells little of low
     frequencies: four cycles of its length to either side, at least, are looked at together.
+    Nothing that is not `within_hz` is: where a band ends, so does its noise.
     """
     import scipy.fft
 
@@ -94,9 +95,9 @@ def energy_density(
     power = np.abs(scipy.fft.rfft(samples * window, length)) ** 2 / np.sum(window**2)
     grid = scipy.fft.rfftfreq(length, 1 / sample_rate_hz)
     reach = _LEAST_CYCLES * sample_rate_hz / len(samples)
-    half = 2 ** (octaves / 2)
-    low = np.minimum(frequencies_hz / half, frequencies_hz - reach)
-    high = np.maximum(frequencies_hz * half, frequencies_hz + reach)
+    low = np.minimum(frequencies_hz / 2**0.5, frequencies_hz - reach)
+    high = np.maximum(frequencies_hz * 2**0.5, frequencies_hz + reach)
+    low, high = np.maximum(low, within_hz[0]), np.minimum(high, within_hz[1])
     edges = np.append(grid - grid[1] / 2, grid[-1] + grid[1] / 2)
     below = np.append(0.0, np.cumsum(power * grid[1]))
     low, high = (np.clip(limit, grid[1] / 2, edges[-1]) for limit in (low, high))

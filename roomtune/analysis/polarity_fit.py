@@ -18,10 +18,12 @@ from numpy.typing import NDArray
 
 from roomtune.analysis.arrival_fit import (
     ENDS,
+    RARE,
     Solution,
     Whitened,
     extended,
     first_end,
+    more_pairs,
     seen_spectrum,
     solved,
     start_parameters,
@@ -74,6 +76,6 @@ def _least_cost(problem: Whitened, solution: Solution, end: int) -> float:
     """Minus the log likelihood with the ends of second or fourth order that suit best."""
     costs = []
     for orders in product((2, 4), repeat=2):
-        found, against = with_orders(problem, solution, end, orders, _ROUNDS)
-        costs.append(found.cost + against)
-    return min(costs)
+        found = with_orders(problem, solution, end, orders, _ROUNDS)
+        costs.append(found.cost + RARE[0] * more_pairs(orders))
+    return float(min(costs))

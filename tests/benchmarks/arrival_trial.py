@@ -1,6 +1,6 @@
 """Arrival and polarity of seeded synthetic drivers against the Cramer-Rao bound.
 
-    python tests/benchmarks/arrival_trial.py [drivers of each kind] [seed]
+    python tests/benchmarks/arrival_trial.py [DRIVERS] [SEED] [takes|responses|unlike|polarity]
 
 Takes at 40 dB: the 3 s sweep of `roomtune measure` through driver and room, white or
 pink noise whose root mean square over the whole band (0 to 24 kHz; pink from 10 Hz on) is
@@ -99,8 +99,9 @@ def show(name: str, errors_us: list[float], stated_us: list[float], bound: str) 
     )
 
 
-def polarities(trials: int, seed: int, snr_db: float = 20.0) -> None:
-    """Print how many signs are right, and which are not."""
+def polarities(trials: int, seed: int = 1, snr_db: float = 20.0) -> None:
+    """Print how many signs are right of ten times as many drivers, and which are not."""
+    trials *= 10
     rng = np.random.default_rng(seed)
     wrong = []
     for number in range(trials):
@@ -113,14 +114,29 @@ def polarities(trials: int, seed: int, snr_db: float = 20.0) -> None:
     print(f"polarity at {snr_db:g} dB: {trials - len(wrong)} of {trials} right", *wrong)
 
 
+def taken(trials: int, seed: int = 11) -> None:
+    """Print the section of takes, in white and in pink noise."""
+    for colour in ("white", "pink"):
+        print(f"takes at {SNR_DB} dB over {colour} noise")
+        arrivals(KINDS, trials, seed, partial(take, pink=colour == "pink"))
+
+
+def responses(trials: int, seed: int = 11) -> None:
+    """Print the section of the strictest reading."""
+    print(f"impulse responses, their peak {SNR_DB} dB over noise")
+    arrivals(KINDS, trials, seed)
+
+
+def unlike(trials: int, seed: int = 11) -> None:
+    """Print the section of drivers unlike the model."""
+    print(f"drivers unlike the model, their peak {SNR_DB} dB over noise")
+    arrivals(drivers.UNLIKE, max(3 * trials // 10, 5), seed)
+
+
+PARTS = {"takes": taken, "responses": responses, "unlike": unlike, "polarity": polarities}
+
 if __name__ == "__main__":
     each = int(sys.argv[1]) if len(sys.argv) > 1 else 100
     chosen = [int(text) for text in sys.argv[2:3]]
-    for colour in ("white", "pink"):
-        print(f"takes at 40 dB over {colour} noise")
-        arrivals(KINDS, each, *(chosen or [11]), hear=partial(take, pink=colour == "pink"))
-    print("impulse responses, their peak 40 dB over noise")
-    arrivals(KINDS, each, *(chosen or [11]))
-    print("drivers unlike the model")
-    arrivals(drivers.UNLIKE, max(3 * each // 10, 5), *(chosen or [11]))
-    polarities(10 * each, *(chosen or [1]))
+    for part in sys.argv[3:] or PARTS:
+        PARTS[part](each, *chosen)
