@@ -39,7 +39,7 @@ class Burden:
     @property
     def cost_db(self) -> float:
         """What it counts against a crossover."""
-        return WEIGHT * (self.heat_db + self.stroke_db)
+        return WEIGHT * (self.beaming_db + self.heat_db + self.stroke_db)
 
     def __str__(self) -> str:
         parts = (

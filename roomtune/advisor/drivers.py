@@ -164,8 +164,8 @@ def _proposal(
         subject=", ".join(kind),
         change=f"cross over at {best.slope}; {joints}",
         evidence=f"{why}; of {len(choices)} settings tried on the direct sound in the takes of "
-        f"{', '.join(f'{low.name} and {high.name}' for low, high in pairs)} this one sums best"
-        + _asked(best),
+        f"{', '.join(f'{low.name} and {high.name}' for low, high in pairs)} this one sums best, "
+        "or as well and asks less" + _asked(best),
         effect=f"direct sound within {ripple:.2f} dB rms of a perfect joint, "
         f"{loss:.2f} dB lost to phase",
         effect_db=round(loss, 3),
@@ -186,8 +186,8 @@ def _cost(other: Choice, best: Choice) -> str:
     if worse_db > 0.005:
         return f"sums {worse_db:.2f} dB worse than the chosen one"
     return (
-        f"sums {-worse_db:.2f} dB better, but lies farther from the middle of where both play "
-        "well, or its slopes are uneven or not of order 4"
+        f"sums {-worse_db:.2f} dB better, but asks more of the drivers, lies farther from the "
+        "middle of where both play well, or its slopes are uneven or not of order 4"
     )
 
 

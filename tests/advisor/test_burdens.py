@@ -41,6 +41,9 @@ def test_a_large_driver_beams_above_ka_2():
     assert burden(large, tweeter, 1100.0, 0.0).beaming_db > 0.0
     lost = [burden(large, tweeter, f, 0.0).beaming_db for f in (1500.0, 2000.0, 3000.0)]
     assert lost == sorted(lost)
+    counted = [burden(large, tweeter, f, 0.0).cost_db for f in (1000.0, 1500.0, 2000.0, 3000.0)]
+    assert counted[0] == 0.0
+    assert np.all(np.diff(counted) > 0)
     assert "beams" in str(burden(large, tweeter, 2000.0, 0.0))
     assert burden(driver("woofer"), tweeter, 3000.0, 0.0).beaming_db == 0.0
 
