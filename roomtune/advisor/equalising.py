@@ -157,14 +157,14 @@ def _grounds(aims: Aims, tuning: Tuning, channels: Sequence[str], bass_hz: float
         return []
     grounds = []
     for outputs in zip(*rows, strict=True):
-        bands = [played_hz(tuning, output.name, output.safe_band_hz) for output in outputs]
+        bands = [_played_hz(tuning, output.name, output.safe_band_hz) for output in outputs]
         low, high = max(b[0] for b in bands), min(min(b[1] for b in bands), TOP_HZ)
         places = tuple(aims.model.outputs.index(output.name) for output in outputs)
         grounds.append(Ground(places, (low, max(high, 1.2 * low))))
     return grounds
 
 
-def played_hz(tuning: Tuning, output: str, safe_hz: tuple[float, float]) -> tuple[float, float]:
+def _played_hz(tuning: Tuning, output: str, safe_hz: tuple[float, float]) -> tuple[float, float]:
     """Band that an output plays under its crossovers, with half an octave of margin."""
     low, high = safe_hz
     for item in tuning.output(output).filters:
@@ -187,7 +187,7 @@ def _bounded(aims: Aims, tuning: Tuning, section: Section) -> Section:
     frequency, q = np.exp(section.values[:2])
     fresh = section_at(section.kind, section.outputs, float(frequency), float(q), rules_of(aims))
     outputs = [aims.system.output(aims.model.outputs[place]) for place in section.outputs]
-    bands = [played_hz(tuning, output.name, output.safe_band_hz) for output in outputs]
+    bands = [_played_hz(tuning, output.name, output.safe_band_hz) for output in outputs]
     low = max(band[0] for band in bands)
     high = max(min(band[1] for band in bands), low)
     fresh = kept_on(Ground(section.outputs, (low, high)), fresh)

@@ -93,7 +93,7 @@ def direct_sound(
     between = (-0.3 * lead, 1.3 * lead)
     found: tuple[float, DriverFit] | None = None
     for _ in range(2):
-        spectrum = early_spectrum(samples, sample_rate_hz, band_hz, start_s)
+        spectrum = _early_spectrum(samples, sample_rate_hz, band_hz, start_s)
         fit = fit_driver(spectrum, between)
         if fit is None:
             return None
@@ -137,7 +137,7 @@ def _doubted(fit: DriverFit, uncertainty_s: float, more_s: float) -> DriverFit:
     return replace(fit, uncertainty_s=float(np.hypot(uncertainty_s, more_s)))
 
 
-def early_spectrum(
+def _early_spectrum(
     samples: NDArray[np.float64], rate: float, band_hz: tuple[float, float], start_s: float
 ) -> EarlySpectrum:
     """Spectrum of the samples from `start_s` on, through an exponential window."""

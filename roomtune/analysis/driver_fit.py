@@ -143,7 +143,7 @@ def driver_log_response(
     return driver_log_model(parameters, s)[0]
 
 
-def driver_log_slopes(
+def _driver_log_slopes(
     parameters: NDArray[np.float64], s: NDArray[np.complex128]
 ) -> NDArray[np.complex128]:
     """Derivatives of `driver_log_response` by its parameters, shape (k, 8)."""
@@ -153,7 +153,7 @@ def driver_log_slopes(
 def driver_log_model(
     parameters: NDArray[np.float64], s: NDArray[np.complex128]
 ) -> tuple[NDArray[np.complex128], NDArray[np.complex128]]:
-    """`driver_log_response` (k,) and `driver_log_slopes` (k, 8) in one go."""
+    """`driver_log_response` (k,) and `_driver_log_slopes` (k, 8) in one go."""
     gain, delay, low, low_q, low_order, high, high_q, high_order = parameters
     below = s / (2 * np.pi * np.exp(low))
     above = s / (2 * np.pi * np.exp(high))
@@ -204,7 +204,7 @@ def _fit_magnitude(spectrum: EarlySpectrum) -> NDArray[np.float64]:
         return np.concatenate([(model - level) / spread, (parameters - prior) / PRIOR_SPREAD])
 
     def slopes(parameters: NDArray[np.float64]) -> NDArray[np.float64]:
-        table = driver_log_slopes(parameters, at).real / spread[:, None]
+        table = _driver_log_slopes(parameters, at).real / spread[:, None]
         table[:, 1] = 0.0
         return np.concatenate([table, np.diag(1 / PRIOR_SPREAD)])
 
@@ -301,7 +301,7 @@ def _fit_complex(
     def slopes(parameters: NDArray[np.float64]) -> NDArray[np.float64]:
         exponent = driver_log_response(parameters, at)
         model = np.exp(np.minimum(exponent.real, 200.0) + 1j * exponent.imag)
-        table = (sign * model / spread)[:, None] * driver_log_slopes(parameters, at)
+        table = (sign * model / spread)[:, None] * _driver_log_slopes(parameters, at)
         return np.concatenate([table.real, table.imag, np.diag(1 / widths)])
 
     scales = _scales(spectrum.frequencies_hz)

@@ -14,7 +14,7 @@ _TAIL_SHARE = 3
 _LEAST_CYCLES = 4.0
 
 
-def band_taper(
+def _band_taper(
     frequencies_hz: NDArray[np.float64], band_hz: tuple[float, float], octaves: float
 ) -> NDArray[np.float64]:
     """Weight 1 inside a band, falling to 0 within `octaves` inside its edges."""
@@ -41,7 +41,7 @@ def band_envelope(
     length = scipy.fft.next_fast_len(2 * count)
     frequencies = scipy.fft.rfftfreq(length, 1 / sample_rate_hz)
     spectrum = np.zeros((*samples.shape[:-1], length), dtype=complex)
-    half = scipy.fft.rfft(samples, length) * band_taper(frequencies, band_hz, taper_octaves)
+    half = scipy.fft.rfft(samples, length) * _band_taper(frequencies, band_hz, taper_octaves)
     spectrum[..., : len(frequencies)] = 2 * half
     return np.abs(scipy.fft.ifft(spectrum)[..., :count])
 

@@ -13,7 +13,13 @@ from roomtune.report.view_modes import (
     room_sentences,
     sure_modes,
 )
-from roomtune.report.view_parts import curves_of, frequency_plot, played_levels_db, shown_range
+from roomtune.report.view_parts import (
+    ARRIVAL_REMARK,
+    curves_of,
+    frequency_plot,
+    played_levels_db,
+    shown_range,
+)
 from roomtune.signal.bands import third_octave_centres_hz
 
 
@@ -75,8 +81,7 @@ def _output_sheet(subject: Subject, views: list[OutputView], seat: int) -> Sheet
             Column("", "plays Hz", ranges),
         ),
         (
-            "Arrival: with what noise, reflections and doubts about the driver leave open; what a "
-            "driver does beyond its band counts as time of flight.",
+            ARRIVAL_REMARK,
             f"Level: mean in the band, of a full-scale sine, in {subject.level_unit}. Range: "
             "weighted average of the seats.",
         ),

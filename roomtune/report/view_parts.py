@@ -28,6 +28,10 @@ SHOWN_RANGE_DB = 50.0
 STEP_DB = 10.0
 LEAST_KNOWN = 0.5
 LEAD_S = 2e-3
+ARRIVAL_REMARK = (
+    "Arrival: with what noise, reflections and doubts about the driver leave open; what a "
+    "driver does beyond its band counts as time of flight (a pole at 30 kHz: 3 us of a tweeter)."
+)
 
 
 def grid_hz(subject: Subject, points_per_octave: float = POINTS_PER_OCTAVE) -> Real:

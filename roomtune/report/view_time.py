@@ -20,7 +20,14 @@ from roomtune.report.plots import Plot
 from roomtune.report.subject import Subject
 from roomtune.report.surfaces import Surface
 from roomtune.report.view import Column, Curves, Sheet, View
-from roomtune.report.view_parts import at_seats, curves_of, lines_of, octave_sheet, octaves_hz
+from roomtune.report.view_parts import (
+    ARRIVAL_REMARK,
+    at_seats,
+    curves_of,
+    lines_of,
+    octave_sheet,
+    octaves_hz,
+)
 from roomtune.signal.bands import band_edges_hz, log_frequencies_hz
 from roomtune.signal.decibels import power_db
 from roomtune.signal.values import ImpulseResponse
@@ -85,6 +92,7 @@ def _arrival_sheet(subject: Subject, level: Real, rate: float, start_s: float) -
             Column("peak_after_arrival_ms", "peak after ms",
                    [1000 * float(peaks[p] - subject.arrivals_s[p]) for p in rows], 2),
         ),
+        (ARRIVAL_REMARK,),
     )  # fmt: skip
 
 

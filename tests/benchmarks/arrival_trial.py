@@ -1,6 +1,8 @@
 """Arrival and polarity of seeded synthetic drivers against the Cramer-Rao bound.
 
-    python tests/benchmarks/arrival_trial.py [DRIVERS] [SEED] [takes|responses|unlike|polarity]
+    python tests/benchmarks/arrival_trial.py [DRIVERS] [SEED] [PART ...]
+
+Parts: white, pink, responses, unlike, polarity; all take half an hour.
 
 Takes at 40 dB: the 3 s sweep of `roomtune measure` through driver and room, white or
 pink noise whose root mean square over the whole band (0 to 24 kHz; pink from 10 Hz on) is
@@ -114,11 +116,10 @@ def polarities(trials: int, seed: int = 1, snr_db: float = 20.0) -> None:
     print(f"polarity at {snr_db:g} dB: {trials - len(wrong)} of {trials} right", *wrong)
 
 
-def taken(trials: int, seed: int = 11) -> None:
-    """Print the section of takes, in white and in pink noise."""
-    for colour in ("white", "pink"):
-        print(f"takes at {SNR_DB} dB over {colour} noise")
-        arrivals(KINDS, trials, seed, partial(take, pink=colour == "pink"))
+def takes(trials: int, seed: int = 11, pink: bool = False) -> None:
+    """Print a section of takes, in white or in pink noise."""
+    print(f"takes at {SNR_DB} dB over {'pink' if pink else 'white'} noise")
+    arrivals(KINDS, trials, seed, partial(take, pink=pink))
 
 
 def responses(trials: int, seed: int = 11) -> None:
@@ -133,7 +134,13 @@ def unlike(trials: int, seed: int = 11) -> None:
     arrivals(drivers.UNLIKE, max(3 * trials // 10, 5), seed)
 
 
-PARTS = {"takes": taken, "responses": responses, "unlike": unlike, "polarity": polarities}
+PARTS: dict[str, Callable[..., None]] = {
+    "white": takes,
+    "pink": partial(takes, pink=True),
+    "responses": responses,
+    "unlike": unlike,
+    "polarity": polarities,
+}
 
 if __name__ == "__main__":
     each = int(sys.argv[1]) if len(sys.argv) > 1 else 100
