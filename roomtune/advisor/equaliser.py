@@ -1,7 +1,7 @@
 """The equaliser: sections added one by one where they help most, always fitted jointly.
 
 Growing alone ends where the order of adding led it. So it grows beyond the
-number allowed and drops the least useful ones again, and the other way round,
+number allowed and drops the least useful ones again, then the other way round,
 and in the end moves sections to where they help more. Broad sections that work
 against each other are a dead end of the fit: while sections come and go their
 gains cost more than in the end.
@@ -19,8 +19,8 @@ from roomtune.advisor.palette import Ground, Palette, Rules, at_mode, most_usefu
 from roomtune.advisor.state import Free, Section, State
 
 HOPELESS = 4.0
-TRIED, BEYOND, SUSPECTS = 3, 2, 3
-CAUTIOUS, WARY = (0.01, 0.003), 0.004
+TRIED, BEYOND, FEWER, SUSPECTS = 3, 2, 3, 3
+CAUTIOUS, WARY = 0.01, 0.004
 QUICK_STEPS, DROP_STEPS, STEPS = 5, 3, 20
 WORTH, FINAL, FINE, LONG, MOVES = 1 - 1e-3, 1e-8, 1e-6, 200, 8
 
@@ -66,14 +66,12 @@ def grown(
     """
     work = _Work(problem, palette_of(problem, grounds, rules), rules, tuple(gains))
     most = rules.per_output
-    found = [
-        _regrown(work, state, weight, (most + BEYOND, most))
-        for weight in dict.fromkeys(max(problem.gain_weight, weight) for weight in CAUTIOUS)
-    ]
-    state, cost = min(found, key=lambda trial: trial[1])
-    ways = [(max(most - BEYOND, 0), most), (most + BEYOND, most)]
+    weight = max(problem.gain_weight, CAUTIOUS)
+    state, cost = _regrown(work, state, weight, (most + BEYOND, most))
+    ways = [most + BEYOND, max(most - FEWER, 0)]
     while ways and any(len(state.on(o)) >= most for ground in grounds for o in ground.outputs):
-        trial, new = _regrown(work, state, max(problem.gain_weight, WARY), ways.pop(0))
+        weight = max(problem.gain_weight, WARY)
+        trial, new = _regrown(work, state, weight, (ways.pop(), most))
         if new < cost * WORTH:
             state, cost = trial, new
     return work.fitted(_exchanged(work, state, cost, exchanges), QUICK_STEPS, FINAL)[0]

@@ -61,16 +61,18 @@ def minimise(
     cost never rises above that of the (clipped) start.
     """
     x = np.clip(start, lower, upper)
-    damping = 1e-3
+    damping, easy, now = 1e-3, False, None
     cost = np.inf
     for step in range(steps):
-        now = model(x, True)
+        now = model(x, True) if now is None else now
         cost = now.cost
-        found = _accepted(model, x, now, (lower, upper), damping, tolerance)
+        ahead = easy and step + 1 < steps
+        found = _accepted(model, x, now, (lower, upper), damping, tolerance, ahead)
         if found is None:
             return Fit(x, cost, step)
-        gained = cost - found.cost
-        x, cost, damping = found.x, found.cost, found.damping
+        gained = cost - found.new.cost
+        x, cost, damping, easy = found.x, found.new.cost, found.damping, found.easy
+        now = found.new if ahead and easy else None
         if gained <= tolerance * max(cost, 1e-300):
             return Fit(x, cost, step + 1)
     return Fit(x, cost if np.isfinite(cost) else model(x, False).cost, steps)
@@ -78,9 +80,12 @@ def minimise(
 
 @dataclass(frozen=True, eq=False)
 class _Accepted:
+    """Where a step led, the model there, the damping for the next, whether the first try did."""
+
     x: Array
-    cost: float
+    new: Quadratic
     damping: float
+    easy: bool
 
 
 def _accepted(
@@ -90,8 +95,12 @@ def _accepted(
     bounds: tuple[Array, Array],
     damping: float,
     tolerance: float,
+    ahead: bool,
 ) -> _Accepted | None:
-    """The first step, with rising damping, that lowers the cost; None when none is worth it."""
+    """The first step, with rising damping, that lowers the cost; None when none is worth it.
+
+    With `ahead` the first try is worked out with its slopes: it is expected to be kept.
+    """
     from scipy.linalg.lapack import dposv
 
     lower, upper = bounds
@@ -105,7 +114,7 @@ def _accepted(
     diagonal = normal.diagonal()
     scale = diagonal + 1e-9 * max(float(diagonal.sum()) / len(free), 1e-300)
     damped = normal.copy()
-    for _ in range(8):
+    for attempt in range(8):
         np.fill_diagonal(damped, diagonal + damping * scale)
         _, move, failed = dposv(damped, -gradient, lower=1)
         if failed:
@@ -116,12 +125,13 @@ def _accepted(
             return None
         trial = x.copy()
         trial[free] = np.minimum(np.maximum(x[free] + move, lower[free]), upper[free])
-        new = model(trial, False).cost
-        if new < now.cost:
+        first = attempt == 0
+        new = model(trial, ahead and first)
+        if new.cost < now.cost:
             moved = trial[free] - x[free]
-            ahead = -float(gradient @ moved + 0.5 * moved @ normal @ moved)
-            kept = min((now.cost - new) / max(ahead, 1e-12 * now.cost), 1.0)
+            promised = -float(gradient @ moved + 0.5 * moved @ normal @ moved)
+            kept = min((now.cost - new.cost) / max(promised, 1e-12 * now.cost), 1.0)
             damping *= max(1 / 9, 1 - (2 * kept - 1) ** 3)
-            return _Accepted(trial, new, max(damping, 1e-8))
+            return _Accepted(trial, new, max(damping, 1e-8), first)
         damping *= 6
     return None

@@ -167,14 +167,14 @@ def moving(
         for output in range(outputs)
     )
     turn = np.asarray(-2e-3j * np.pi * frequencies_hz, dtype=np.complex128)
-    still = _still(state, free, turn, frequencies_hz, rate_hz)
+    still = _still(state, free, turn, frequencies_hz, rate_hz, phases)
     return Moving(
         state,
         free,
         turn,
         frequencies_hz,
         rate_hz,
-        still if phases else np.abs(still),
+        still,
         tuple(section.kind for section in chosen),
         np.array([np.log(section.mode_q or np.nan) for section in chosen]),
         on,
@@ -183,21 +183,25 @@ def moving(
     )
 
 
-def electrical(state: State, frequencies_hz: Array, rate_hz: float) -> Complex:
-    """Responses (outputs, k) that a state adds."""
+def electrical(
+    state: State, frequencies_hz: Array, rate_hz: float, phases: bool = True
+) -> Values:
+    """Responses (outputs, k) that a state adds; without `phases` their magnitudes."""
     turn = np.asarray(-2e-3j * np.pi * frequencies_hz, dtype=np.complex128)
-    return _still(state, Free(), turn, frequencies_hz, rate_hz)
+    return _still(state, Free(), turn, frequencies_hz, rate_hz, phases)
 
 
 def _still(
-    state: State, free: Free, turn: Complex, frequencies_hz: Array, rate_hz: float
-) -> Complex:
+    state: State, free: Free, turn: Complex, frequencies_hz: Array, rate_hz: float, phases: bool
+) -> Values:
     """Responses of the gains, delays and sections as they are, the free sections left out."""
-    total = np.exp(NEPER_DB * state.gains_db[:, None] + turn * state.delays_ms[:, None])
+    turned = (turn if phases else np.zeros(len(turn))) * state.delays_ms[:, None]
+    total = np.exp(NEPER_DB * state.gains_db[:, None] + turned)
     moving = set(free.sections)
     kept = tuple(s for place, s in enumerate(state.sections) if place not in moving)
     if kept:
-        each, _ = section_responses(bank_of(kept), frequencies_hz, rate_hz, False)
+        worked_out = section_responses if phases else section_magnitudes
+        each, _ = worked_out(bank_of(kept), frequencies_hz, rate_hz, False)
         for section, response in zip(kept, each, strict=True):
             total[list(section.outputs)] *= response
     return np.asarray(total)

@@ -49,14 +49,18 @@ class Rows:
         return self.runs[1::2] - self.runs[::2]
 
     @cached_property
-    def single(self) -> bool:
-        """Whether every row is one narrow band."""
-        return int(self.counts.max()) == 1
+    def single(self) -> slice | NDArray[np.intp] | None:
+        """The narrow bands when every row is one: a slice when they are neighbours."""
+        if self.counts.max() > 1:
+            return None
+        chosen = self.runs[::2]
+        neighbours = np.array_equal(chosen, np.arange(chosen[0], chosen[0] + len(chosen)))
+        return slice(int(chosen[0]), int(chosen[-1]) + 1) if neighbours else chosen
 
     def sums(self, values: Array) -> Array:
         """Sums (..., r) of values (..., k) over the rows' bands."""
-        if self.single:
-            return values[..., self.runs[::2]]
+        if self.single is not None:
+            return values[..., self.single]
         if self.runs[:-1].max() >= values.shape[-1]:
             values = np.concatenate([values, np.zeros((*values.shape[:-1], 1))], axis=-1)
         inside = self.runs[:-1] if self.runs[-1] >= values.shape[-1] else self.runs
@@ -195,14 +199,14 @@ class Heard:
         members, columns = self.problem.model.members[channel], self.columns(channel)
         gains = self.problem.base[channel] * self.now.response[members]
         power, shares = self.problem.model.power(channel, gains, seats)
+        if len(members) == 1 and len(columns):
+            return power, self.now.slopes[members[0]][:, None].real * shares[0].real
         slopes = np.zeros((len(columns), *power.shape))
         for place, output in enumerate(members if len(columns) else ()):
             mine = self.now.places[output]
             if len(mine):
                 moved = self.now.slopes[output][:, None]
-                effect = moved.real * shares[place].real
-                if len(members) > 1:
-                    effect -= moved.imag * shares[place].imag
+                effect = moved.real * shares[place].real - moved.imag * shares[place].imag
                 slopes[_slots(columns, mine)] += effect
         return power, slopes
 
@@ -254,8 +258,8 @@ def _goals(goals: Sequence[Goal], heard: Heard) -> list[Block]:
             errors.append((level - goal.wanted_db).ravel())
             slopes.append(slope.reshape(len(columns), level.size))
             weights.append(goal.weights.ravel())
-        error, slope = np.concatenate(errors), np.concatenate(slopes, axis=1)
-        weight = np.concatenate(weights)
+        error, weight = _joined(errors), _joined(weights)
+        slope = _joined(slopes)
         share = weight**2 / max(float(weight @ weight), 1e-300)
         error, slope = _without_level(share, error, slope)
         slope *= weight
@@ -263,9 +267,15 @@ def _goals(goals: Sequence[Goal], heard: Heard) -> list[Block]:
     return blocks
 
 
+def _joined(parts: Sequence[Array]) -> Array:
+    """The parts one after the other along their last axis."""
+    return parts[0] if len(parts) == 1 else np.concatenate(parts, axis=-1)
+
+
 def _without_level(share: Array, error: Array, slope: Array) -> tuple[Array, Array]:
-    """Distances and slopes less their mean with the given shares."""
-    return error - share @ error, slope - (slope @ share)[:, None]
+    """Distances and slopes less their mean with the given shares; the slopes in place."""
+    slope -= (slope @ share)[:, None]
+    return error - share @ error, slope
 
 
 def _spread(spread: Spread, heard: Heard) -> list[Block]:
@@ -317,9 +327,8 @@ def _filter_costs(
         return []
     first = len(moved.free.gains) + len(moved.free.delays)
     columns = np.arange(first + 2, len(variables), 3)
-    weight, slopes = problem.gain_weight, np.zeros((len(columns), len(columns)))
-    slopes.flat[:: len(columns) + 1] = weight
-    costs = [Block(weight * variables[columns], slopes, columns)]
+    weight = problem.gain_weight
+    costs = [Block(weight * variables[columns], weight * np.eye(len(columns)), columns)]
     sizes = np.abs(now.response)
     limits_db = problem.boost_limit_db + now.gains_db
     for output in np.flatnonzero(2 * DB * np.log(sizes.max(axis=1)) > limits_db).tolist():

@@ -77,6 +77,13 @@ class Palette:
         return on
 
     @cached_property
+    def moving(self) -> tuple[tuple[Values, NDArray[np.intp]], ...]:
+        """Of every output in `outputs` the slopes of the sections on it, and their places."""
+        places = [np.flatnonzero(column) for column in self.outputs.T]
+        every = len(self.sections)
+        return tuple((self.slopes if len(p) == every else self.slopes[p], p) for p in places)
+
+    @cached_property
     def shapes(self) -> tuple[Array, NDArray[np.str_]]:
         """Log frequency and log Q (n, 2), and kind (n,) of each."""
         values = np.array([section.values[:2] for section in self.sections])
@@ -94,7 +101,8 @@ class Palette:
         shut = (on & full).any(axis=1)
         for other in state.sections:
             mine = [output for output in other.outputs if output < on.shape[1]]
-            near = (np.abs(values - other.values[:2]) < SAME).all(axis=1) & (kinds == other.kind)
+            log_frequency, log_q = np.abs(values - other.values[:2]).T
+            near = (log_frequency < SAME[0]) & (log_q < SAME[1]) & (kinds == other.kind)
             shut |= near & on[:, mine].any(axis=1)
         return np.flatnonzero(~shut)
 
@@ -218,25 +226,21 @@ def most_useful(
     At their gains; none within a third of an octave of a better one on the same
     outputs. At least one when there are `places` to choose from.
     """
-    chosen = [palette.sections[place] for place in places]
-    now: Values = electrical(state, problem.model.centres_hz, problem.rate_hz)
-    now = now if problem.phases else np.abs(now)
-    mine = tuple(
-        np.array([p for p, c in enumerate(chosen) if o in c.outputs], dtype=np.intp)
-        for o in range(len(state.gains_db))
-    )
-    slopes = tuple(palette.slopes[places[p]] for p in mine)
-    gradient, bend = np.zeros(len(chosen)), np.zeros(len(chosen))
+    now = electrical(state, problem.model.centres_hz, problem.rate_hz, problem.phases)
+    none = palette.slopes[:0], np.zeros(0, dtype=np.intp)
+    moving = (*palette.moving, *[none] * (len(state.gains_db) - len(palette.moving)))
+    slopes, mine = zip(*moving, strict=True)
+    gradient, bend = np.zeros((2, len(palette.sections)))
     for block in acoustic_blocks(problem, Electrical(now, state.gains_db, slopes, mine)):
         gradient[block.columns] += block.slopes @ block.error
         bend[block.columns] += np.einsum("cm,cm->c", block.slopes, block.slopes)
     bend = bend + problem.gain_weight**2 + 1e-12
     low, high = palette.bounds_db
-    gain = np.clip(-gradient / bend, low[places], high[places]) * 0.8
+    gain = np.clip(-gradient / bend, low, high) * 0.8
     drop = -(gradient * gain + 0.5 * bend * gain**2)
     found: list[Section] = []
-    for place in np.argsort(-drop, kind="stable").tolist():
-        item = chosen[place]
+    for place in places[np.argsort(-drop[places], kind="stable")].tolist():
+        item = palette.sections[place]
         if all(_apart(item, other) for other in found):
             found.append(item.moved_to(*item.values[:2], float(gain[place])))
         if len(found) == most:

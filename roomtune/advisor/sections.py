@@ -123,5 +123,5 @@ def _powers(kinds: tuple[str, ...]) -> tuple[NDArray[np.float64], NDArray[np.flo
 def _coefficients(bank: SectionBank, powers: NDArray[np.float64]) -> NDArray[np.float64]:
     """Coefficients of 1, s and s^2 above and below, (6, m, 1)."""
     coefficients = np.exp((_A_PER_DB * bank.gain_db[:, None]) * powers)
-    coefficients[[1, 4]] *= np.exp(-bank.log_q)[:, None]
+    coefficients[1::3] *= np.exp(-bank.log_q)[:, None]
     return np.asarray(coefficients)
