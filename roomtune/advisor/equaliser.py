@@ -68,12 +68,12 @@ def grown(
     most = rules.per_output
     weight = max(problem.gain_weight, CAUTIOUS)
     state, cost = _regrown(work, state, weight, (most + BEYOND, most))
-    ways = [most + BEYOND, max(most - FEWER, 0)]
-    while ways and any(len(state.on(o)) >= most for ground in grounds for o in ground.outputs):
-        weight = max(problem.gain_weight, WARY)
-        trial, new = _regrown(work, state, weight, (ways.pop(), most))
-        if new < cost * WORTH:
-            state, cost = trial, new
+    weight = max(problem.gain_weight, WARY)
+    for number in (max(most - FEWER, 0), most + BEYOND):
+        if any(len(state.on(o)) >= most for ground in grounds for o in ground.outputs):
+            trial, new = _regrown(work, state, weight, (number, most))
+            if new < cost * WORTH:
+                state, cost = trial, new
     return work.fitted(_exchanged(work, state, cost, exchanges), QUICK_STEPS, FINAL)[0]
 
 

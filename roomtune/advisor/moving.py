@@ -183,9 +183,7 @@ def moving(
     )
 
 
-def electrical(
-    state: State, frequencies_hz: Array, rate_hz: float, phases: bool = True
-) -> Values:
+def electrical(state: State, frequencies_hz: Array, rate_hz: float, phases: bool = True) -> Values:
     """Responses (outputs, k) that a state adds; without `phases` their magnitudes."""
     turn = np.asarray(-2e-3j * np.pi * frequencies_hz, dtype=np.complex128)
     return _still(state, Free(), turn, frequencies_hz, rate_hz, phases)
