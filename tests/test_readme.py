@@ -19,7 +19,7 @@ TEXTS = [
 VENV = "python3 -m venv .venv"
 COMMANDS = {
     "main": f"{VENV} && .venv/bin/pip install . && .venv/bin/roomtune rehearse",
-    "test": f"{VENV} && .venv/bin/pip install '.[test]' && .venv/bin/python -m pytest",
+    "test": f"{VENV} && .venv/bin/pip install '.[test]' && .venv/bin/python -m pytest -n 2",
 }
 PICTURES = sorted((ROOT / "examples" / "pictures").glob("*.png"))
 LARGEST_PICTURE = 120_000
