@@ -9,7 +9,8 @@ was measured in, told to the advisor as its uncertainty: by 27 dB, which is a ta
 about 7 dB with a sweep of five seconds); by 20 dB, a take at 13 dB; and by 60 dB, which
 explains nothing itself: what remains there is by which way the search went. The advice
 is scored with the true responses: deviation from the target against that of advice from
-noiseless takes, for several noises; and the means are compared with the mean at 60 dB:
+noiseless takes, for several noises, and how much of what that brings they bring (from
+the deviation of the starting tuning on); and the means are compared with the mean at 60 dB:
 that is what the noise costs. Then every seat but the main one is left
 out in turn, and the seat-to-target deviation there is compared with that of the advice
 that knew the seat. At last the advice is repeated and compared bit by bit.
@@ -28,6 +29,7 @@ from roomtune.advisor.explaining import prediction_scores
 from roomtune.advisor.measured import Measured, measured_from_responses
 from roomtune.advisor.planning import plan
 from roomtune.advisor.prediction import predict
+from roomtune.advisor.starting import starting_tuning
 from roomtune.processor.tuning import Tuning
 from roomtune.signal.values import ImpulseResponse
 from roomtune.system.model import System
@@ -62,8 +64,12 @@ def main() -> None:
         measured = truth(system, VirtualRoom(load_scenario(name), system).quiet())
         advice = plan(system, measured)
         best = deviation_db(system, advice.tuning, measured)
-        print(f"{name}: {best:.3f} dB off the target from noiseless takes", flush=True)
-        found = [_noisy_advice(system, measured, best, each, seeds) for each in RANGES_DB]
+        before = deviation_db(system, starting_tuning(system), measured)
+        print(
+            f"{name}: {before:.3f} dB off the target, {best:.3f} dB with advice without noise",
+            flush=True,
+        )
+        found = [_noisy_advice(system, measured, (before, best), r, seeds) for r in RANGES_DB]
         for range_db, each in zip(RANGES_DB[:-1], found, strict=False):
             print(f"  {range_db:.0f} dB against 60 dB, " + compared(each, found[-1]), flush=True)
         for seat in system.seats:
@@ -77,18 +83,24 @@ def main() -> None:
 
 
 def _noisy_advice(
-    system: System, measured: Measured, best_db: float, range_db: float, seeds: range
+    system: System,
+    measured: Measured,
+    before_and_best_db: tuple[float, float],
+    range_db: float,
+    seeds: range,
 ) -> list[float]:
     """Deviations in truth of advice from noisy takes, printed against that without noise."""
-    found = []
+    (before, best), found = before_and_best_db, []
     for seed in seeds:
         tuning = plan(system, noisy(system, measured, range_db, seed)).tuning
         found.append(deviation_db(system, tuning, measured))
-    more = 100 * (np.array(found) / best_db - 1)
+    more = 100 * (np.array(found) / best - 1)
+    brought = 100 * (before - np.array(found)) / (before - best)
     print(
         f"  noise at {range_db:.0f} dB: "
         + ", ".join(f"{each:+.1f}" for each in more)
-        + f" %; median {np.median(more):+.1f}, worst {more.max():+.1f} %",
+        + f" %; median {np.median(more):+.1f}, worst {more.max():+.1f} %; "
+        f"they bring {brought.min():.1f} to {brought.max():.1f} % of what it brings",
         flush=True,
     )
     return found
