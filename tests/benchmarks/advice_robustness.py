@@ -10,10 +10,10 @@ about 7 dB with a sweep of five seconds); by 20 dB, a take at 13 dB; and by 60 d
 explains nothing itself: what remains there is by which way the search went. The advice
 is scored with the true responses: deviation from the target against that of advice from
 noiseless takes, for several noises, and how much of what that brings they bring (from
-the deviation of the starting tuning on); and the means are compared with the mean at 60 dB:
-that is what the noise costs. Then every seat but the main one is left
-out in turn, and the seat-to-target deviation there is compared with that of the advice
-that knew the seat. At last the advice is repeated and compared bit by bit.
+the deviation of the starting tuning on); and the means are compared with the mean at
+60 dB: that is what the noise costs. Then every seat but the main one is left out in
+turn, and the seat-to-target deviation there is compared with that of the advice that
+knew the seat. At last the advice is repeated and compared bit by bit.
 """
 
 from __future__ import annotations
@@ -23,6 +23,7 @@ from dataclasses import replace
 
 import numpy as np
 from advice_never_worse import truth
+from numpy.typing import NDArray
 
 import roomtune.virtual.scenario as scenarios
 from roomtune.advisor.explaining import prediction_scores
@@ -69,9 +70,14 @@ def main() -> None:
             f"{name}: {before:.3f} dB off the target, {best:.3f} dB with advice without noise",
             flush=True,
         )
-        found = [_noisy_advice(system, measured, (before, best), r, seeds) for r in RANGES_DB]
-        for range_db, each in zip(RANGES_DB[:-1], found, strict=False):
-            print(f"  {range_db:.0f} dB against 60 dB, " + compared(each, found[-1]), flush=True)
+        found = {}
+        for range_db in RANGES_DB:
+            found[range_db] = _noisy_advice(system, measured, range_db, seeds)
+            told = against(found[range_db], before, best)
+            print(f"  noise at {range_db:.0f} dB: {told}", flush=True)
+        for range_db in RANGES_DB[:-1]:
+            told = compared(found[range_db], found[RANGES_DB[-1]])
+            print(f"  {range_db:.0f} dB against {RANGES_DB[-1]:.0f} dB, {told}", flush=True)
         for seat in system.seats:
             if not seat.main:
                 print("  " + left_out(system, measured, advice.tuning, seat.name), flush=True)
@@ -83,32 +89,26 @@ def main() -> None:
 
 
 def _noisy_advice(
-    system: System,
-    measured: Measured,
-    before_and_best_db: tuple[float, float],
-    range_db: float,
-    seeds: range,
-) -> list[float]:
-    """Deviations in truth of advice from noisy takes, printed against that without noise."""
-    (before, best), found = before_and_best_db, []
-    for seed in seeds:
-        tuning = plan(system, noisy(system, measured, range_db, seed)).tuning
-        found.append(deviation_db(system, tuning, measured))
-    more = 100 * (np.array(found) / best - 1)
-    brought = 100 * (before - np.array(found)) / (before - best)
-    print(
-        f"  noise at {range_db:.0f} dB: "
-        + ", ".join(f"{each:+.1f}" for each in more)
+    system: System, measured: Measured, range_db: float, seeds: range
+) -> NDArray[np.float64]:
+    """Deviations in truth of advice from noisy takes, dB."""
+    noises = (noisy(system, measured, range_db, seed) for seed in seeds)
+    return np.array([deviation_db(system, plan(system, each).tuning, measured) for each in noises])
+
+
+def against(found_db: NDArray[np.float64], before_db: float, best_db: float) -> str:
+    """Deviations against that without noise, and how much of its improvement they bring."""
+    more = 100 * (found_db / best_db - 1)
+    brought = 100 * (before_db - found_db) / (before_db - best_db)
+    return (
+        ", ".join(f"{each:+.1f}" for each in more)
         + f" %; median {np.median(more):+.1f}, worst {more.max():+.1f} %; "
-        f"they bring {brought.min():.1f} to {brought.max():.1f} % of what it brings",
-        flush=True,
+        f"they bring {brought.min():.1f} to {brought.max():.1f} % of what it brings"
     )
-    return found
 
 
-def compared(rough_db: list[float], fine_db: list[float]) -> str:
-    """Means, medians and worst of deviations with much noise against those with little."""
-    rough, fine = np.array(rough_db), np.array(fine_db)
+def compared(rough: NDArray[np.float64], fine: NDArray[np.float64]) -> str:
+    """Means, medians and worst of deviations in dB with much noise against those with little."""
     error = np.hypot(*(each.std(ddof=1) / each.mean() for each in (rough, fine)))
     return (
         f"means: {rough.mean():.3f} and {fine.mean():.3f} dB "
