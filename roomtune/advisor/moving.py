@@ -8,12 +8,11 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from roomtune.advisor.sections import SectionBank, section_magnitudes, section_responses
+from roomtune.advisor.sections import SectionBank, Values, section_values
 from roomtune.advisor.state import LOG_Q_PER_DB, Free, State, bank_of
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
-Values = NDArray[np.complex128] | NDArray[np.float64]
 Indices = NDArray[np.intp]
 NEPER_DB = np.log(10) / 20
 
@@ -117,8 +116,9 @@ class Moving:
         follows = np.isfinite(self.tied)
         log_q = np.where(follows, self.tied + LOG_Q_PER_DB * values[:, 2], values[:, 1])
         bank = SectionBank(self.kinds, values[:, 0], log_q, values[:, 2])
-        worked_out = section_responses if self.phases else section_magnitudes
-        each, slopes = worked_out(bank, self.frequencies_hz, self.rate_hz, with_slopes)
+        each, slopes = section_values(
+            bank, self.frequencies_hz, self.rate_hz, self.phases, with_slopes
+        )
         if with_slopes and follows.any():
             slopes[follows, 2] += LOG_Q_PER_DB * slopes[follows, 1]
             slopes[follows, 1] = 0.0
@@ -198,8 +198,7 @@ def _still(
     moving = set(free.sections)
     kept = tuple(s for place, s in enumerate(state.sections) if place not in moving)
     if kept:
-        worked_out = section_responses if phases else section_magnitudes
-        each, _ = worked_out(bank_of(kept), frequencies_hz, rate_hz, False)
+        each, _ = section_values(bank_of(kept), frequencies_hz, rate_hz, phases, False)
         for section, response in zip(kept, each, strict=True):
             total[list(section.outputs)] *= response
     return np.asarray(total)

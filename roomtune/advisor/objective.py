@@ -49,8 +49,8 @@ class Rows:
         return self.runs[1::2] - self.runs[::2]
 
     @cached_property
-    def single(self) -> slice | NDArray[np.intp] | None:
-        """The narrow bands when every row is one: a slice when they are neighbours."""
+    def singles(self) -> slice | NDArray[np.intp] | None:
+        """The narrow bands when every row is one, a slice when they are neighbours; else None."""
         if self.counts.max() > 1:
             return None
         chosen = self.runs[::2]
@@ -59,8 +59,8 @@ class Rows:
 
     def sums(self, values: Array) -> Array:
         """Sums (..., r) of values (..., k) over the rows' bands."""
-        if self.single is not None:
-            return values[..., self.single]
+        if self.singles is not None:
+            return values[..., self.singles]
         if self.runs[:-1].max() >= values.shape[-1]:
             values = np.concatenate([values, np.zeros((*values.shape[:-1], 1))], axis=-1)
         inside = self.runs[:-1] if self.runs[-1] >= values.shape[-1] else self.runs
@@ -258,8 +258,7 @@ def _goals(goals: Sequence[Goal], heard: Heard) -> list[Block]:
             errors.append((level - goal.wanted_db).ravel())
             slopes.append(slope.reshape(len(columns), level.size))
             weights.append(goal.weights.ravel())
-        error, weight = _joined(errors), _joined(weights)
-        slope = _joined(slopes)
+        error, slope, weight = (_joined(parts) for parts in (errors, slopes, weights))
         share = weight**2 / max(float(weight @ weight), 1e-300)
         error, slope = _without_level(share, error, slope)
         slope *= weight

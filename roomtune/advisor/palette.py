@@ -11,10 +11,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from roomtune.advisor.aims import TRANSITION_HZ
-from roomtune.advisor.moving import Electrical, Values, electrical
+from roomtune.advisor.moving import Electrical, electrical
 from roomtune.advisor.objective import Problem, acoustic_blocks
 from roomtune.advisor.room_modes import Mode
-from roomtune.advisor.sections import section_magnitudes, section_responses
+from roomtune.advisor.sections import Values, section_values
 from roomtune.advisor.state import LOG_Q_PER_DB, Section, State, bank_of
 from roomtune.processor.tuning import FilterType
 from roomtune.system.model import Processor
@@ -57,10 +57,14 @@ class Rules:
 
 @dataclass(frozen=True, eq=False)
 class Palette:
-    """Neutral sections to choose from, with the slopes of their ln H by gain, (n, k)."""
+    """Neutral sections to choose from, with the slopes of their ln H by gain, (n, k).
+
+    count: number of outputs of the problem.
+    """
 
     sections: tuple[Section, ...]
     slopes: Values
+    count: int
 
     @cached_property
     def bounds_db(self) -> tuple[Array, Array]:
@@ -70,18 +74,21 @@ class Palette:
 
     @cached_property
     def outputs(self) -> NDArray[np.bool_]:
-        """Which outputs each is on, (n, outputs up to the highest that any is on)."""
-        on = np.zeros((len(self.sections), 1 + max(max(s.outputs) for s in self.sections)), bool)
+        """Which outputs each is on, (n, count)."""
+        on = np.zeros((len(self.sections), self.count), bool)
         for row, section in zip(on, self.sections, strict=True):
             row[list(section.outputs)] = True
         return on
 
     @cached_property
-    def moving(self) -> tuple[tuple[Values, NDArray[np.intp]], ...]:
-        """Of every output in `outputs` the slopes of the sections on it, and their places."""
-        places = [np.flatnonzero(column) for column in self.outputs.T]
-        every = len(self.sections)
-        return tuple((self.slopes if len(p) == every else self.slopes[p], p) for p in places)
+    def on(self) -> tuple[NDArray[np.intp], ...]:
+        """Places of the sections on every output."""
+        return tuple(np.flatnonzero(column) for column in self.outputs.T)
+
+    @cached_property
+    def slopes_on(self) -> tuple[Values, ...]:
+        """Slopes of the sections on every output."""
+        return tuple(self.slopes[places] for places in self.on)
 
     @cached_property
     def shapes(self) -> tuple[Array, NDArray[np.str_]]:
@@ -97,13 +104,12 @@ class Palette:
         if not self.sections:
             return np.zeros(0, dtype=np.intp)
         (values, kinds), on = self.shapes, self.outputs
-        full = np.array([len(state.on(output)) >= per_output for output in range(on.shape[1])])
+        full = np.array([len(state.on(output)) >= per_output for output in range(self.count)])
         shut = (on & full).any(axis=1)
         for other in state.sections:
-            mine = [output for output in other.outputs if output < on.shape[1]]
             log_frequency, log_q = np.abs(values - other.values[:2]).T
             near = (log_frequency < SAME[0]) & (log_q < SAME[1]) & (kinds == other.kind)
-            shut |= near & on[:, mine].any(axis=1)
+            shut |= near & on[:, list(other.outputs)].any(axis=1)
         return np.flatnonzero(~shut)
 
 
@@ -116,12 +122,11 @@ def alike(one: Section, other: Section) -> bool:
 def palette_of(problem: Problem, grounds: Sequence[Ground], rules: Rules) -> Palette:
     """Sections on a grid of frequency and Q on every ground."""
     sections = tuple(section for ground in grounds for section in _on_ground(ground, rules))
-    frequencies = problem.model.centres_hz
+    frequencies, count = problem.model.centres_hz, len(problem.model.outputs)
     if not sections:
-        return Palette((), np.zeros((0, len(frequencies)), dtype=complex))
-    worked_out = section_responses if problem.phases else section_magnitudes
-    _, slopes = worked_out(bank_of(sections), frequencies, problem.rate_hz)
-    return Palette(sections, slopes[:, 2])
+        return Palette((), np.zeros((0, len(frequencies)), dtype=complex), count)
+    _, slopes = section_values(bank_of(sections), frequencies, problem.rate_hz, problem.phases)
+    return Palette(sections, slopes[:, 2], count)
 
 
 def _on_ground(ground: Ground, rules: Rules) -> list[Section]:
@@ -227,11 +232,9 @@ def most_useful(
     outputs. At least one when there are `places` to choose from.
     """
     now = electrical(state, problem.model.centres_hz, problem.rate_hz, problem.phases)
-    none = palette.slopes[:0], np.zeros(0, dtype=np.intp)
-    moving = (*palette.moving, *[none] * (len(state.gains_db) - len(palette.moving)))
-    slopes, mine = zip(*moving, strict=True)
+    moved = Electrical(now, state.gains_db, palette.slopes_on, palette.on)
     gradient, bend = np.zeros((2, len(palette.sections)))
-    for block in acoustic_blocks(problem, Electrical(now, state.gains_db, slopes, mine)):
+    for block in acoustic_blocks(problem, moved):
         gradient[block.columns] += block.slopes @ block.error
         bend[block.columns] += np.einsum("cm,cm->c", block.slopes, block.slopes)
     bend = bend + problem.gain_weight**2 + 1e-12

@@ -13,6 +13,8 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+Values = NDArray[np.complex128] | NDArray[np.float64]
+
 _POWERS = {
     "peaking": (0.0, 1.0, 0.0, 0.0, -1.0, 0.0),
     "low shelf": (2.0, 1.5, 1.0, 0.0, 0.5, 1.0),
@@ -100,6 +102,18 @@ def section_magnitudes(
     if set(bank.kinds) & {"low shelf", "high shelf"}:
         slopes[:, 2] += (p0 * n0 - p2 * n2_square) * above - (q0 * d0 - q2 * d2_square) * below
     return magnitude, slopes
+
+
+def section_values(
+    bank: SectionBank,
+    frequencies_hz: NDArray[np.float64],
+    sample_rate_hz: float,
+    phases: bool,
+    with_slopes: bool = True,
+) -> tuple[Values, Values]:
+    """`section_responses`, or `section_magnitudes` where no phases count."""
+    worked_out = section_responses if phases else section_magnitudes
+    return worked_out(bank, frequencies_hz, sample_rate_hz, with_slopes)
 
 
 def _warped(

@@ -72,7 +72,9 @@ def palette(rules):
     from types import SimpleNamespace
 
     problem = SimpleNamespace(
-        model=SimpleNamespace(centres_hz=np.geomspace(20, 200, 9)), rate_hz=RATE, phases=True
+        model=SimpleNamespace(outputs=("sub",), centres_hz=np.geomspace(20, 200, 9)),
+        rate_hz=RATE,
+        phases=True,
     )
     return palette_of(problem, [Ground((0,), (30.0, 115.0))], rules)
 
